@@ -1,0 +1,107 @@
+"""Puts the web application together; nothing else."""
+
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from panel.booth import routes as booth
+from panel.desk import routes as desk
+from panel.errors import NotSignedIn, PanelError
+from panel.pages import WEB, page
+from panel.post import sending
+from panel.settings import Settings
+from panel.store.opening import open_store
+
+SECURITY_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+        "font-src 'self'; connect-src 'self'; media-src 'self' blob:; form-action 'self'; "
+        "base-uri 'none'; frame-ancestors 'none'; worker-src 'self'"
+    ),
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "Cross-Origin-Opener-Policy": "same-origin",
+}
+
+Next = Callable[[Request], Awaitable[Response]]
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The application on `settings`; opens the store and brings the database up to date."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        async with sending.running(app.state.store, settings):
+            yield
+
+    app = FastAPI(
+        title="Fair Hearing", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan
+    )
+    app.state.settings = settings
+    app.state.store = open_store(settings)
+    app.include_router(desk.router)
+    app.include_router(booth.router)
+    app.mount("/static", StaticFiles(directory=WEB / "static"), name="static")
+
+    @app.middleware("http")
+    async def protect(request: Request, call_next: Next) -> Response:
+        response = await call_next(request)
+        for name, value in SECURITY_HEADERS.items():
+            response.headers.setdefault(name, value)
+        return response
+
+    @app.exception_handler(PanelError)
+    async def refuse(request: Request, error: PanelError) -> Response:
+        if isinstance(error, NotSignedIn) and not _wants_json(request):
+            return desk.to_sign_in(request)
+        return _refusal(request, error.status, error.message, error.hint)
+
+    @app.exception_handler(RequestValidationError)
+    async def refuse_form(request: Request, error: RequestValidationError) -> Response:
+        fields = sorted({str(item["loc"][-1]) for item in error.errors()})
+        return _refusal(
+            request,
+            422,
+            "The request could not be read: " + ", ".join(fields) + " missing or malformed.",
+            "Go back, check the form, and send it again.",
+        )
+
+    @app.exception_handler(HTTPException)
+    async def refuse_http(request: Request, error: HTTPException) -> Response:
+        words = {
+            404: ("There is nothing at this address.", "Check the link for missing letters."),
+            405: ("This address does not take that kind of request.", "Go back and try again."),
+        }
+        message, hint = words.get(error.status_code, (str(error.detail), ""))
+        return _refusal(request, error.status_code, message, hint)
+
+    @app.exception_handler(Exception)
+    async def apologise(request: Request, error: Exception) -> Response:
+        # The trace goes to the server's log only: a page must never carry a key or a path.
+        return _refusal(
+            request,
+            500,
+            "Something went wrong on our side; nothing was half-saved.",
+            "Try again; if it stays, tell whoever runs this server.",
+        )
+
+    @app.get("/healthz")
+    async def healthz() -> dict[str, str]:
+        return {"status": "ok"}
+
+    return app
+
+
+def _wants_json(request: Request) -> bool:
+    return "application/json" in request.headers.get("accept", "")
+
+
+def _refusal(request: Request, status: int, message: str, hint: str) -> Response:
+    if _wants_json(request):
+        return JSONResponse({"error": {"message": message, "hint": hint}}, status_code=status)
+    return page(request, "refusal.html", status=status, message=message, hint=hint)

@@ -1,0 +1,76 @@
+"""Everything that can be set, from the environment or a file `.env`, checked at start.
+
+Each setting is one line of name, default and help; the names in the environment carry the
+prefix FAIRHEARING_.
+"""
+
+import os
+import secrets
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, ValidationError
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from panel.errors import BadInput
+
+
+class Settings(BaseSettings):
+    model_config = SettingsConfigDict(env_prefix="FAIRHEARING_", env_file=".env", extra="ignore")
+
+    data: Path = Field(Path(".fair-hearing"), description="folder for the database and the sound")
+    database_url: str = Field("", description="database; SQLite in the data folder when empty")
+    host: str = Field("127.0.0.1", description="address the server listens on")
+    port: int = Field(8642, ge=0, le=65535, description="port the server listens on")
+    public_url: str = Field("", description="address under which listeners reach the server")
+    secret: str = Field("", description="signs sessions and seals links; made at first start")
+    session_hours: int = Field(12, ge=1, description="hours until the desk asks to sign in again")
+    upload_limit_mib: int = Field(2048, ge=1, description="largest take accepted, in MiB")
+    take_limit_minutes: int = Field(90, ge=1, description="longest take accepted, in minutes")
+    smtp_host: str = Field("", description="mail server; mail stays in the outbox when empty")
+    smtp_port: int = Field(587, ge=1, le=65535, description="port of the mail server")
+    smtp_user: str = Field("", description="user name at the mail server")
+    smtp_password: str = Field("", description="password at the mail server")
+    smtp_security: Literal["starttls", "tls", "none"] = Field(
+        "starttls", description="how the connection to the mail server is protected"
+    )
+    mail_from: str = Field("", description="sender's address of invitations")
+
+    @property
+    def database(self) -> str:
+        return self.database_url or f"sqlite:///{(self.data / 'panel.sqlite').resolve()}"
+
+    @property
+    def address(self) -> str:
+        """The public address without a slash at its end."""
+        return (self.public_url or f"http://{self.host}:{self.port}").rstrip("/")
+
+
+def load(**overrides: object) -> Settings:
+    """Read the settings; `overrides` (from the command line) win over the environment.
+
+    Raises BadInput naming the setting, its value and what was expected.
+    """
+    given = {name: value for name, value in overrides.items() if value is not None}
+    try:
+        settings = Settings(**given)  # type: ignore[arg-type]
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = "FAIRHEARING_" + str(first["loc"][0]).upper()
+        raise BadInput(
+            f"The setting {name} cannot be {first['input']!r}: {first['msg'].lower()}.",
+            hint="Correct it in the environment or in .env, then start again.",
+        ) from None
+    settings.data.mkdir(parents=True, exist_ok=True)
+    if not settings.secret:
+        settings = settings.model_copy(update={"secret": _kept_secret(settings.data / "secret")})
+    return settings
+
+
+def _kept_secret(path: Path) -> str:
+    """The secret kept in the data folder, made at the first start, readable by its owner only."""
+    if not path.exists():
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w") as out:
+            out.write(secrets.token_hex(32))
+    return path.read_text().strip()
