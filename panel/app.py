@@ -1,6 +1,6 @@
 """Puts the web application together; nothing else."""
 
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI, Request
@@ -12,23 +12,11 @@ from starlette.staticfiles import StaticFiles
 from panel.booth import routes as booth
 from panel.desk import routes as desk
 from panel.errors import NotSignedIn, PanelError
+from panel.headers import SecurityHeaders
 from panel.pages import WEB, page
 from panel.post import sending
 from panel.settings import Settings
 from panel.store.opening import open_store
-
-SECURITY_HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-        "font-src 'self'; connect-src 'self'; media-src 'self' blob:; form-action 'self'; "
-        "base-uri 'none'; frame-ancestors 'none'; worker-src 'self'"
-    ),
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-    "Cross-Origin-Opener-Policy": "same-origin",
-}
-
-Next = Callable[[Request], Awaitable[Response]]
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -48,12 +36,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(booth.router)
     app.mount("/static", StaticFiles(directory=WEB / "static"), name="static")
 
-    @app.middleware("http")
-    async def protect(request: Request, call_next: Next) -> Response:
-        response = await call_next(request)
-        for name, value in SECURITY_HEADERS.items():
-            response.headers.setdefault(name, value)
-        return response
+    app.add_middleware(SecurityHeaders)
 
     @app.exception_handler(PanelError)
     async def refuse(request: Request, error: PanelError) -> Response:
