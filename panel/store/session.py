@@ -30,7 +30,7 @@ class Store:
             yield session
 
     def now(self) -> datetime:
-        return datetime.now(UTC).replace(tzinfo=None)
+        return datetime.now(UTC)
 
 
 def open_engine(url: str) -> Engine:

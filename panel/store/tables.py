@@ -1,6 +1,6 @@
 """The tables: what is kept, and how it hangs together.
 
-One way in, one way on: Take -> Clip -> Trial -> Vote. Times are UTC without a zone.
+One way in, one way on: Take -> Clip -> Trial -> Vote. Times are aware, in UTC.
 Secrets that open something (passwords, links, sign-in codes) are stored only as hashes.
 """
 
