@@ -1,0 +1,212 @@
+"""The plan: one JSON document that fixes takes, contrasts, schedule and rules before any vote.
+
+The document's shape is described in DEVELOPERS.md. Its canonical bytes follow RFC 8785 (by the
+rfc8785 package); its SHA-256 over them is what "locked" means.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import rfc8785
+
+from panel.design.factors import Factor, TakeLog, Value
+from panel.design.guard import Condition, guard
+from panel.design.plan_check import FORMAT, factors_of, problems, takes_of
+from panel.errors import BadInput
+
+__all__ = [
+    "FORMAT", "Condition", "PlanContrast", "PlanExcerpt", "PlanTake", "build", "canonical",
+    "check", "factors_of", "from_json", "problems", "sha256", "takes_of",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PlanTake:
+    """A take as the plan names it: `sha256` of the original file, its place in recording order."""
+
+    id: str
+    label: str
+    sha256: str
+    order: int
+    log: Mapping[str, Value] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class PlanExcerpt:
+    id: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class PlanContrast:
+    """A contrast as it is proposed for the plan; what differs is found by the guard.
+
+    `role` is "question", "retake_control" (free-standing) or "planted_check" (then `planted` is
+    {"kind": …, "amount_db": …} and the second condition's takes end in "+" and a word, like
+    "t01+check"). `scale` ("linear" or "log1p") goes with numeric factors: a trend over doses.
+    """
+
+    id: str
+    name: str
+    role: str
+    procedure: str
+    conditions: tuple[Condition, ...]
+    votes_per_listener: int
+    attribute: str | None = None
+    scale: str | None = None
+    level: str = "matched"
+    planted: Mapping[str, Any] | None = None
+    override_reason: str | None = None
+
+
+def build(
+    *,
+    title: str,
+    question: str,
+    factors: Sequence[Factor],
+    takes: Sequence[PlanTake],
+    excerpts: Sequence[PlanExcerpt],
+    contrasts: Sequence[PlanContrast],
+    listeners: int,
+    stop: str = "fixed",
+    alpha: float = 0.05,
+    limit: float = 0.25,
+    confidence: float = 0.95,
+    planted_least_right: int | None = None,
+    headphones: str = "record",
+    schedule_seed: str | None = None,
+) -> dict[str, Any]:
+    """The plan document, checked.
+
+    Each question with more than one take of a condition gets its derived retake control,
+    "<id>-retakes". The seed of the schedule is drawn unless given (32 hex digits).
+    Raises BadInput with a sentence for everything that is wrong.
+    """
+    logs = [TakeLog(take.id, take.order, take.log, take.label) for take in takes]
+    entries: list[dict[str, Any]] = []
+    for contrast in contrasts:
+        entry = _entry(contrast, logs, factors)
+        entries.append(entry)
+        if contrast.role == "question" and max(len(c.takes) for c in contrast.conditions) > 1:
+            entries.append(
+                {
+                    "id": f"{contrast.id}-retakes",
+                    "name": f"Retakes: {contrast.name.strip()}",
+                    "role": "retake_control",
+                    "of": contrast.id,
+                    "procedure": contrast.procedure,
+                }
+            )
+    plan: dict[str, Any] = {
+        "format": FORMAT,
+        "study": {"title": title.strip(), "question": question.strip()},
+        "alpha": alpha,
+        "limit": limit,
+        "confidence": confidence,
+        "stop": {"kind": stop, "listeners": listeners},
+        "exclusion": {"planted_least_right": planted_least_right, "headphones": headphones},
+        "schedule_seed": secrets.token_hex(16) if schedule_seed is None else schedule_seed,
+        "factors": [
+            {
+                "id": factor.id,
+                "name": factor.name,
+                "kind": factor.kind,
+                "unit": factor.unit,
+                "tolerance": factor.tolerance,
+            }
+            for factor in factors
+        ],
+        "takes": [
+            {
+                "id": take.id,
+                "label": take.label,
+                "sha256": take.sha256,
+                "order": take.order,
+                "log": {factor.id: take.log.get(factor.id) for factor in factors},
+            }
+            for take in sorted(takes, key=lambda take: take.id)
+        ],
+        "excerpts": [
+            {"id": excerpt.id, "start_s": excerpt.start_s, "end_s": excerpt.end_s}
+            for excerpt in excerpts
+        ],
+        "contrasts": entries,
+    }
+    check(plan)
+    return plan
+
+
+def check(plan: Mapping[str, Any]) -> None:
+    """Raise BadInput with every reason why this cannot be a plan; silent if it can."""
+    found = problems(plan)
+    if found:
+        raise BadInput(" ".join(found), hint="Change the plan accordingly and try again.")
+
+
+def canonical(plan: Mapping[str, Any]) -> bytes:
+    """The plan's canonical bytes (RFC 8785): UTF-8, sorted keys, shortest numbers, no spaces."""
+    try:
+        return rfc8785.dumps(dict(plan))
+    except rfc8785.CanonicalizationError as error:
+        raise BadInput(
+            f"The plan holds something that has no canonical JSON: {error}.",
+            hint="Numbers must be finite, and integers below 2^53.",
+        ) from error
+
+
+def sha256(plan: Mapping[str, Any]) -> str:
+    """The SHA-256 of the canonical bytes, 64 hexadecimal digits: the plan's lock."""
+    return hashlib.sha256(canonical(plan)).hexdigest()
+
+
+def from_json(text: str | bytes) -> dict[str, Any]:
+    """A checked plan from its JSON. Raises BadInput if it is no plan."""
+    try:
+        plan = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise BadInput(f"The plan is no readable JSON: {error}.") from error
+    if not isinstance(plan, dict):
+        raise BadInput("The plan is no JSON object.")
+    check(plan)
+    return plan
+
+
+def _entry(
+    contrast: PlanContrast, takes: Sequence[TakeLog], factors: Sequence[Factor]
+) -> dict[str, Any]:
+    reason = (contrast.override_reason or "").strip() or None
+    entry: dict[str, Any] = {
+        "id": contrast.id,
+        "name": contrast.name.strip(),
+        "role": contrast.role,
+        "procedure": contrast.procedure,
+        "attribute": contrast.attribute.strip() if contrast.attribute else None,
+        "factor": None,
+        "scale": contrast.scale,
+        "conditions": [
+            {"label": c.label.strip(), "dose": c.dose, "takes": list(c.takes)}
+            for c in contrast.conditions
+        ],
+        "level": contrast.level,
+        "votes_per_listener": contrast.votes_per_listener,
+        "differs": [],
+        "unlogged": [],
+        "override_reason": reason,
+    }
+    if contrast.role == "planted_check":
+        entry["planted"] = dict(contrast.planted) if contrast.planted else None
+    elif contrast.role == "retake_control":
+        entry["of"] = None
+    if contrast.role != "planted_check":
+        result = guard(contrast.conditions, takes, factors, reason)
+        entry["factor"] = result.factor
+        entry["differs"] = list(result.differs)
+        entry["unlogged"] = list(result.unlogged)
+    return entry

@@ -1,0 +1,234 @@
+"""Who hears which pair of takes, and in which order: balanced, unpredictable, blind to condition.
+
+The schedule is a pure function of the plan and a listener's ordinal (0, 1, 2 … in order of
+arrival). It looks at the takes of a question as one pool: which condition a take has plays no
+part, so that permuting the conditions' labels over takes is an exact test (SCIENCE.md §4).
+Which slot holds what is *not* decided here but by `draw_key`, for each trial, independently and
+uniformly: balanced keys would spoil the binomial (SCIENCE.md §1).
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from itertools import combinations
+from typing import Any, TypeVar
+
+from panel.design.procedures import procedure
+from panel.errors import BadInput
+
+T = TypeVar("T")
+Pair = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class PlannedTrial:
+    """One trial before its key is drawn. `take_a` < `take_b` says nothing about condition."""
+
+    contrast: str
+    procedure: str
+    excerpt: str
+    take_a: str
+    take_b: str
+    block: int
+
+
+@dataclass(frozen=True)
+class KeyedTrial:
+    """Take ids by slot, and the 0-based answer that is right (None where none is)."""
+
+    slots: tuple[str, ...]
+    right: int | None
+
+
+def round_robin_pairs(takes: Sequence[str]) -> tuple[Pair, ...]:
+    """Every unordered pair of the takes, each in the takes' sorted order."""
+    return tuple(combinations(sorted(takes), 2))
+
+
+def contrast_pairs(contrast: Mapping[str, Any]) -> tuple[Pair, ...]:
+    """The pairs of takes a contrast of the plan asks about.
+
+    A question: the round robin of its pooled takes. A planted check: each take with its own
+    planted copy. A free retake control: every take of the one side with every one of the other.
+    """
+    sides = [sorted(condition["takes"]) for condition in contrast["conditions"]]
+    if contrast["role"] == "question":
+        return round_robin_pairs([take for side in sides for take in side])
+    if contrast["role"] == "planted_check":
+        left, right = (condition["takes"] for condition in contrast["conditions"])
+        if len(left) == len(right):
+            return tuple(_sorted_pair(a, b) for a, b in zip(left, right, strict=True))
+    return tuple(sorted(_sorted_pair(a, b) for a in sides[0] for b in sides[1]))
+
+
+def deck_size(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> int:
+    """Cards in one deck of a contrast: its pairs times the plan's excerpts."""
+    return len(contrast_pairs(contrast)) * len(plan["excerpts"])
+
+
+def served(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The contrasts that have trials of their own, in the plan's order (no derived controls)."""
+    return [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
+
+
+def trials_per_listener(plan: Mapping[str, Any]) -> int:
+    return sum(int(contrast["votes_per_listener"]) for contrast in served(plan))
+
+
+def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]:
+    """The trials of the listener with that ordinal (from 0), in the order they are to be put.
+
+    Consecutive listeners are dealt consecutive cards, so over whole decks each pair × excerpt
+    has come up equally often. Trials stand in blocks of one procedure and attribute; the order
+    of blocks is drawn for each listener, contrasts of one block are mixed, planted checks are
+    spread over it. Raises BadInput for a negative ordinal.
+    """
+    if ordinal < 0:
+        raise BadInput("A listener's ordinal counts from zero.")
+    seed = str(plan["schedule_seed"])
+    own = SeededStream(seed, "listener", ordinal)
+    blocks: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for contrast in served(plan):
+        key = (contrast["procedure"], contrast.get("attribute") or "")
+        blocks.setdefault(key, []).append(contrast)
+    trials = []
+    for number, key in enumerate(own.shuffled(sorted(blocks))):
+        asked: list[tuple[str, Pair, str]] = []
+        checks: list[tuple[str, Pair, str]] = []
+        for contrast in blocks[key]:
+            cards = dealt(plan, contrast, ordinal)
+            kind = checks if contrast["role"] == "planted_check" else asked
+            kind.extend((contrast["id"], pair, excerpt) for pair, excerpt in cards)
+        for contrast_id, pair, excerpt in _spread(own, own.shuffled(asked), own.shuffled(checks)):
+            trials.append(PlannedTrial(contrast_id, key[0], excerpt, *pair, number))
+    return trials
+
+
+def dealt(
+    plan: Mapping[str, Any], contrast: Mapping[str, Any], ordinal: int
+) -> list[tuple[Pair, str]]:
+    """The cards (pair, excerpt) of one contrast that fall to one listener."""
+    votes = int(contrast["votes_per_listener"])
+    size = deck_size(plan, contrast)
+    cards: list[tuple[Pair, str]] = []
+    position = ordinal * votes
+    while len(cards) < votes:
+        number, start = divmod(position, size)
+        part = deck(plan, contrast, number)[start : start + votes - len(cards)]
+        cards.extend(part)
+        position += len(part)
+    return cards
+
+
+def deck(
+    plan: Mapping[str, Any], contrast: Mapping[str, Any], number: int
+) -> list[tuple[Pair, str]]:
+    """Deck `number` of a contrast, shuffled: each pair × excerpt exactly once.
+
+    A deck runs through the pairs once for each excerpt, and pairs come in rounds in which each
+    take appears at most once (the circle method for tournaments; takes, rounds and their insides
+    are shuffled), so that even a short hand has its takes well spread.
+    """
+    stream = SeededStream(str(plan["schedule_seed"]), "deck", contrast["id"], number)
+    excerpts = [excerpt["id"] for excerpt in plan["excerpts"]]
+    pairs = list(contrast_pairs(contrast))
+    offsets = [index % len(excerpts) for index in range(len(pairs))]
+    first_excerpt = dict(zip(pairs, stream.shuffled(offsets), strict=True))
+    order = stream.shuffled(excerpts)
+    cards = []
+    for turn in range(len(excerpts)):
+        for pair in _rounds(stream, pairs):
+            cards.append((pair, order[(first_excerpt[pair] + turn) % len(excerpts)]))
+    return cards
+
+
+def draw_key(
+    procedure_code: str, pair: Pair, randbelow: Callable[[int], int] = secrets.randbelow
+) -> KeyedTrial:
+    """Put a pair of takes into slots: independent and uniform over all arrangements.
+
+    abx: order of the two at random, slot three repeats one of them at random. triangle: which
+    take is the odd one, and where it stands, at random. Directed procedures: order at random,
+    nothing is right by itself. `randbelow(n)` gives an integer in [0, n).
+    """
+    kind = procedure(procedure_code)
+    if pair[0] == pair[1]:
+        raise BadInput(f"A trial needs two different takes, not {pair[0]} twice.")
+    flip = randbelow(2)
+    first, second = pair[flip], pair[1 - flip]
+    if kind.directed:
+        return KeyedTrial((first, second), None)
+    if kind.code == "abx":
+        right = randbelow(2)
+        return KeyedTrial((first, second, (first, second)[right]), right)
+    right = randbelow(3)
+    return KeyedTrial(tuple(first if slot == right else second for slot in range(3)), right)
+
+
+class SeededStream:
+    """Random integers from SHA-256 in counter mode over a seed and a name.
+
+    Own, because a schedule has to come out the same on every version of every library; it is
+    published with the plan and secret to nobody. Keys never come from here.
+    """
+
+    def __init__(self, seed: str, *name: object) -> None:
+        self._prefix = "\x1f".join([seed, *map(str, name)]).encode()
+        self._words = self._stream()
+
+    def _stream(self) -> Iterator[int]:
+        counter = 0
+        while True:
+            block = sha256(self._prefix + b"\x1f" + str(counter).encode()).digest()
+            for start in range(0, len(block), 8):
+                yield int.from_bytes(block[start : start + 8], "big")
+            counter += 1
+
+    def below(self, n: int) -> int:
+        """A uniform integer in [0, n), by rejection."""
+        limit = (1 << 64) - (1 << 64) % n
+        return next(word for word in self._words if word < limit) % n
+
+    def shuffled(self, items: Sequence[T]) -> list[T]:
+        """A shuffled copy (Fisher–Yates)."""
+        result = list(items)
+        for last in range(len(result) - 1, 0, -1):
+            other = self.below(last + 1)
+            result[last], result[other] = result[other], result[last]
+        return result
+
+
+def _sorted_pair(a: str, b: str) -> Pair:
+    return (a, b) if a < b else (b, a)
+
+
+def _rounds(stream: SeededStream, pairs: Sequence[Pair]) -> list[Pair]:
+    """The pairs in shuffled rounds; other than full round robins are merely shuffled."""
+    takes = sorted({take for pair in pairs for take in pair})
+    if len(pairs) != len(takes) * (len(takes) - 1) // 2:
+        return stream.shuffled(pairs)
+    seats: list[str | None] = [*stream.shuffled(takes)]
+    if len(seats) % 2:
+        seats.append(None)
+    half = len(seats) // 2
+    rounds = []
+    for _ in range(len(seats) - 1):
+        facing = zip(seats[:half], reversed(seats[half:]), strict=True)
+        rounds.append([_sorted_pair(a, b) for a, b in facing if a is not None and b is not None])
+        seats = [seats[0], seats[-1], *seats[1:-1]]
+    return [pair for turn in stream.shuffled(rounds) for pair in stream.shuffled(turn)]
+
+
+def _spread(stream: SeededStream, asked: list[T], checks: list[T]) -> list[T]:
+    """Insert check i at a random place of the i-th of equal stretches of the block."""
+    result: list[T] = []
+    done = 0
+    for index, check in enumerate(checks):
+        end = (index + 1) * len(asked) // len(checks)
+        place = done + stream.below(end - done + 1)
+        result += [*asked[done:place], check, *asked[place:end]]
+        done = end
+    return result + asked[done:]
