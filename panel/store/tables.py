@@ -34,6 +34,15 @@ class SignIn(SQLModel, table=True):
     used_at: datetime | None = None
 
 
+class SignInFailure(SQLModel, table=True):
+    """A failed attempt to sign in, kept for an hour to slow down guessing."""
+
+    __tablename__ = "sign_in_failure"
+    id: int | None = Field(default=None, primary_key=True)
+    address_hash: str = Field(index=True)
+    at: datetime = Field(index=True)
+
+
 class Study(SQLModel, table=True):
     """One question with its takes, plan, listeners and verdict."""
 
@@ -185,6 +194,7 @@ class Listener(SQLModel, table=True):
     checked_at: datetime | None = None
     finished_at: datetime | None = None
     revoked_at: datetime | None = None
+    declined_at: datetime | None = None  # the listener's own no; revoked_at is set with it
     headphone_check: str = "not taken"
     headphone_detail: dict[str, Any] = Field(
         default_factory=dict, sa_column=Column(JSON, nullable=False)
@@ -192,6 +202,8 @@ class Listener(SQLModel, table=True):
     playback: str = "unknown"
     sample_rate: int | None = None
     remarks: str = Field(default="", sa_column=Column(Text, nullable=False))
+    # Screens of the booth already done ("playback", "level", "practice:abx", "questions").
+    steps_done: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
 
 
 class Message(SQLModel, table=True):

@@ -1,0 +1,20 @@
+"""The desk: collects the routes of each concern."""
+
+from fastapi import APIRouter
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk import accounts, studies
+from panel.desk.security import to_sign_in
+
+__all__ = ["router", "to_sign_in"]
+
+router = APIRouter(prefix="/desk")
+
+
+@router.get("")
+def desk() -> Response:
+    return RedirectResponse("/desk/studies", status_code=303)
+
+
+router.include_router(accounts.router)
+router.include_router(studies.router)

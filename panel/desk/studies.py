@@ -1,0 +1,88 @@
+"""The list of studies, a new study, and the first step of each: what is asked."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.errors import PanelError
+from panel.pages import page
+from panel.stages import studies
+from panel.stages.accounts import OrganiserView
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies")
+
+Form = Annotated[FormData, Depends(checked_form)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+
+@router.get("")
+def list_page(request: Request, who: SignedIn) -> Response:
+    return page(
+        request,
+        "desk/studies.html",
+        organiser=who,
+        studies=studies.mine(store_of(request), who.id),
+    )
+
+
+@router.get("/new")
+def new_page(request: Request, who: SignedIn) -> Response:
+    return page(request, "desk/new_study.html", organiser=who, title="", question="", problem=None)
+
+
+@router.post("/new")
+def create(request: Request, who: SignedIn, form: Form) -> Response:
+    title, question = str(form.get("title", "")), str(form.get("question", ""))
+    try:
+        code = studies.create(store_of(request), who.id, title, question)
+    except PanelError as error:
+        return page(
+            request,
+            "desk/new_study.html",
+            status=error.status,
+            organiser=who,
+            title=title,
+            question=question,
+            problem=error,
+        )
+    return RedirectResponse(f"/desk/studies/{code}/takes", status_code=303)
+
+
+@router.get("/{study_code}")
+def ask_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return page(
+        request,
+        "desk/ask.html",
+        organiser=who,
+        study=study,
+        here="ask",
+        title=study.title,
+        question=study.question,
+        problem=None,
+    )
+
+
+@router.post("/{study_code}")
+def rename(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    title, question = str(form.get("title", "")), str(form.get("question", ""))
+    try:
+        studies.rename(store_of(request), study.id, title, question)
+    except PanelError as error:
+        return page(
+            request,
+            "desk/ask.html",
+            status=error.status,
+            organiser=who,
+            study=study,
+            here="ask",
+            title=title,
+            question=question,
+            problem=error,
+        )
+    return RedirectResponse(study.href, status_code=303)

@@ -1,0 +1,237 @@
+"""Studies: making one, listing one's own, and how far each has come."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from sqlalchemy import func
+from sqlmodel import Session, select
+
+from panel.errors import BadInput, Conflict, NotFound
+from panel.store.sealing import new_code
+from panel.store.session import Store, write_first
+from panel.store.tables import Clip, Contrast, Excerpt, Factor, Listener, Plan, Study, Take, Vote
+
+LONGEST_TITLE = 200
+LONGEST_QUESTION = 1000
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the path. `state` is "done", "next" (what to do now) or "later"."""
+
+    key: str
+    name: str
+    href: str
+    state: Literal["done", "next", "later"]
+
+
+@dataclass(frozen=True)
+class StudyView:
+    """A study as its organiser sees it; `next_text` and `next_href` are what to do now."""
+
+    id: int
+    code: str
+    title: str
+    question: str
+    state: Literal["draft", "open", "closed"]
+    created_at: datetime
+    locked_at: datetime | None
+    plan_sha256: str | None
+    steps: tuple[Step, ...]
+    next_text: str
+    next_href: str
+    takes: int
+    listeners: int
+    votes: int
+
+    @property
+    def href(self) -> str:
+        return f"/desk/studies/{self.code}"
+
+
+def create(store: Store, organiser_id: int, title: str, question: str) -> str:
+    """Make a study and return its code. Raises BadInput for an empty or endless text."""
+    title, question = (
+        _text(title, "title", LONGEST_TITLE),
+        _text(question, "question", LONGEST_QUESTION),
+    )
+    code = new_code(96)
+    with store.session() as s:
+        s.add(
+            Study(
+                code=code,
+                organiser_id=organiser_id,
+                title=title,
+                question=question,
+                created_at=store.now(),
+            )
+        )
+        s.commit()
+    return code
+
+
+def rename(store: Store, study_id: int, title: str, question: str) -> None:
+    """Change title and question, both of which the plan covers."""
+    title, question = (
+        _text(title, "title", LONGEST_TITLE),
+        _text(question, "question", LONGEST_QUESTION),
+    )
+    with store.session() as s:
+        write_first(s)
+        study = unlocked(s, study_id)
+        study.title, study.question = title, question
+        s.add(study)
+        s.commit()
+
+
+def mine(store: Store, organiser_id: int) -> list[StudyView]:
+    """The organiser's studies, the newest first."""
+    with store.session() as s:
+        found = s.exec(
+            select(Study)
+            .where(Study.organiser_id == organiser_id)
+            .order_by(Study.created_at.desc(), Study.id.desc())  # type: ignore[attr-defined,union-attr]
+        ).all()
+        return [_view(s, study) for study in found]
+
+
+def overview(store: Store, organiser_id: int, code: str) -> StudyView:
+    """One study. Raises NotFound unless it is the organiser's own."""
+    with store.session() as s:
+        study = s.exec(select(Study).where(Study.code == code)).first()
+        if study is None or study.organiser_id != organiser_id:
+            raise NotFound(
+                "There is no such study among yours.", hint="Choose one from the list of studies."
+            )
+        return _view(s, study)
+
+
+def unlocked(session: Session, study_id: int) -> Study:
+    """The study, for a change to what its plan covers. Raises NotFound, Conflict once locked."""
+    study = session.get(Study, study_id)
+    if study is None:
+        raise NotFound("There is no such study.")
+    if study.locked_at is not None:
+        raise Conflict(
+            "The plan of this study is locked, so its takes, log, excerpts, contrasts and rules "
+            "stay as they are.",
+            hint="To ask something else, make a new study.",
+        )
+    return study
+
+
+def _text(text: str, what: str, longest: int) -> str:
+    text = " ".join(text.split())
+    if not text:
+        raise BadInput(f"The study needs a {what}.", hint="Write it in plain words.")
+    if len(text) > longest:
+        raise BadInput(
+            f"The {what} is longer than {longest} characters.", hint="Shorten it, and send again."
+        )
+    return text
+
+
+def _count(session: Session, table: type, study_id: int) -> int:
+    return int(
+        session.exec(
+            select(func.count()).select_from(table).where(table.study_id == study_id)  # type: ignore[attr-defined]
+        ).one()
+    )
+
+
+def _view(session: Session, study: Study) -> StudyView:
+    assert study.id is not None
+    counts: dict[type, int] = {
+        table: _count(session, table, study.id)
+        for table in (Take, Factor, Excerpt, Clip, Listener, Vote)
+    }
+    planted = 0
+    questions = 0
+    for contrast in session.exec(select(Contrast).where(Contrast.study_id == study.id)):
+        questions += contrast.role == "question"
+        if contrast.role == "planted_check":
+            planted += len(contrast.document["conditions"][1]["takes"])
+    plan = session.exec(select(Plan).where(Plan.study_id == study.id)).first()
+    clips_due = (counts[Take] + planted) * counts[Excerpt]
+    locked = study.locked_at is not None
+    # Planted copies are made when their check is named, so the step looks at the takes alone.
+    own_clips_due = counts[Take] * counts[Excerpt]
+    done = {
+        "ask": True,
+        "takes": locked or (counts[Take] >= 2 and counts[Excerpt] > 0 and counts[Factor] > 0),
+        "clips": locked or 0 < own_clips_due <= counts[Clip],
+        "contrasts": locked or questions > 0,
+        "plan": locked,
+        "listeners": counts[Listener] > 0,
+        "watch": study.closed_at is not None,
+        "verdict": study.closed_at is not None,
+    }
+    next_key, next_text = _next(study, counts, questions, clips_due)
+    root = f"/desk/studies/{study.code}"
+    steps = tuple(
+        Step(
+            key,
+            name,
+            root if key == "ask" else f"{root}/{key}",
+            "next" if key == next_key else "done" if done[key] else "later",
+        )
+        for key, name in STEPS
+    )
+    state: Literal["draft", "open", "closed"] = "draft"
+    if study.closed_at is not None:
+        state = "closed"
+    elif locked:
+        state = "open"
+    return StudyView(
+        id=study.id,
+        code=study.code,
+        title=study.title,
+        question=study.question,
+        state=state,
+        created_at=study.created_at,
+        locked_at=study.locked_at,
+        plan_sha256=plan.sha256 if plan else None,
+        steps=steps,
+        next_text=next_text,
+        next_href=f"{root}/{next_key}",
+        takes=counts[Take],
+        listeners=counts[Listener],
+        votes=counts[Vote],
+    )
+
+
+STEPS = (
+    ("ask", "Ask"),
+    ("takes", "Takes"),
+    ("clips", "Clips"),
+    ("contrasts", "Contrasts"),
+    ("plan", "Plan"),
+    ("listeners", "Listeners"),
+    ("watch", "Watch"),
+    ("verdict", "Verdict"),
+)
+
+
+def _next(study: Study, counts: dict[type, int], questions: int, clips_due: int) -> tuple[str, str]:
+    if study.closed_at is not None:
+        return "verdict", "Read the verdict, and publish the report."
+    if study.locked_at is not None:
+        if counts[Listener] == 0:
+            return "listeners", "The plan is locked. Invite listeners."
+        return "watch", "Votes are coming in. Close the study when the plan's rule is met."
+    if counts[Take] == 0:
+        return "takes", "Add the takes."
+    if counts[Take] == 1:
+        return "takes", "Add a second take: there is nothing to compare yet."
+    if counts[Factor] == 0:
+        return "takes", "Name what you changed, and log it for each take."
+    if counts[Excerpt] == 0:
+        return "takes", "Mark an excerpt to be listened to."
+    if counts[Clip] == 0:
+        return "clips", "Prepare the clips: align them, and match their level."
+    if questions == 0:
+        return "contrasts", "Say which conditions are to be told apart."
+    if counts[Clip] < clips_due:
+        return "clips", "Prepare the clips again: takes, excerpts or checks have been added."
+    return "plan", "Read the plan, and lock it."
