@@ -1,0 +1,52 @@
+"""Who stands behind a listener's link."""
+
+import json
+from typing import Any
+
+from sqlmodel import Session, select
+
+from panel.errors import Conflict, Gone, NotFound
+from panel.store.sealing import code_hash
+from panel.store.tables import Listener, Plan, Study
+
+
+def holder(session: Session, code: str, *, for_update: bool = False) -> tuple[Listener, Study]:
+    """The listener whose link carries `code`, and their study.
+
+    Raises NotFound for an unknown code and Gone for a revoked one. `for_update` locks the study's
+    row until the transaction ends (a database that locks rows; SQLite locks as a whole).
+    """
+    listener = session.exec(select(Listener).where(Listener.link_hash == code_hash(code))).first()
+    if listener is None:
+        raise NotFound(
+            "This link leads nowhere.",
+            hint="Check that it was copied whole, or ask whoever invited you.",
+        )
+    if listener.revoked_at is not None:
+        raise Gone(
+            "This link has been withdrawn.",
+            hint="If that surprises you, ask whoever invited you for a new one.",
+        )
+    query = select(Study).where(Study.id == listener.study_id)
+    study = session.exec(query.with_for_update() if for_update else query).one()
+    return listener, study
+
+
+def refuse_unless_open(study: Study) -> None:
+    """Raises Conflict before the plan is locked, Gone once the study is closed."""
+    if study.closed_at is not None:
+        raise Gone("This study is closed and takes no more answers. Thank you for your interest.")
+    if study.locked_at is None:
+        raise Conflict(
+            "This study has not begun yet.",
+            hint="Keep the link and come back once you are told that it is open.",
+        )
+
+
+def locked_plan(session: Session, study: Study) -> dict[str, Any]:
+    """The plan as it was locked. Raises Conflict before the lock."""
+    plan = session.exec(select(Plan).where(Plan.study_id == study.id)).first()
+    if plan is None or plan.canonical is None:
+        raise Conflict("The plan of this study is not locked yet.")
+    document: dict[str, Any] = json.loads(plan.canonical)
+    return document

@@ -1,0 +1,393 @@
+"""One listener's way through the booth: from the link to the thanks.
+
+Where a listener stands is worked out from what is stored, never from the browser, so that the
+same link goes on at the right place after a reload and on another device.
+"""
+
+import math
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from statistics import median
+from typing import Any
+
+from sqlmodel import Session, col, select
+
+from panel.design.procedures import procedure
+from panel.design.schedule import draw_key, listener_trials, trials_per_listener
+from panel.errors import BadInput, Conflict, Gone, NotFound
+from panel.stages.links import holder, locked_plan, refuse_unless_open
+from panel.stages.votes_in import Receipt, next_number, vote
+from panel.store.sealing import code_hash, new_code
+from panel.store.session import Store, write_first
+from panel.store.tables import Excerpt, Listener, Organiser, Study, Trial, Vote
+
+__all__ = [
+    "ListenerState", "Receipt", "TrialView", "consent", "declare_playback", "enter", "finish",
+    "join", "mark_done", "next_trial", "record_check", "vote",
+]  # fmt: skip
+
+PLAYBACK = ("headphones", "earphones", "loudspeakers", "unknown")
+CHECK_RESULTS = ("passed", "failed", "not taken")
+LONGEST_REMARKS = 2000
+OVERHEAD_MINUTES = 4  # welcome, level, check and practice (common practice, no source)
+
+
+@dataclass(frozen=True)
+class ListenerState:
+    """Where a listener stands. `step`: "not_open", "welcome", "playback", "level", "check",
+    "excluded", "practice", "trial", "questions" or "thanks"."""
+
+    step: str
+    title: str
+    organiser: str
+    invitation_words: str
+    privacy_words: str
+    by_mail: bool
+    answered: int
+    total: int
+    minutes: int
+    needs_headphones: bool
+    playback: str
+    check: str
+    procedures: tuple[str, ...]
+    practice: str | None
+
+
+@dataclass(frozen=True)
+class TrialView:
+    """A trial as its listener may see it: what is asked, and nothing of what is played."""
+
+    number: int
+    total: int
+    procedure: str
+    samples: int
+    attribute: str | None
+    instruction: str
+    question: str
+    answers: tuple[str, ...]
+    answer_texts: tuple[str, ...]
+    length_s: float
+    minutes_left: int
+    first_of_kind: bool
+
+
+def enter(store: Store, code: str) -> ListenerState:
+    """Open the booth by a personal link; the first time is recorded.
+
+    Raises NotFound for an unknown link, Gone for a revoked one or a closed study.
+    """
+    with store.session() as s:
+        write_first(s)
+        listener, study = holder(s, code)
+        if study.closed_at is not None:
+            refuse_unless_open(study)
+        if listener.opened_at is None:
+            listener.opened_at = store.now()
+            s.add(listener)
+        state = _state(s, listener, study)
+        s.commit()
+    return state
+
+
+def open_study_title(store: Store, open_code: str) -> str:
+    """The title of the study behind an open link. Raises NotFound, or Gone once it is closed."""
+    with store.session() as s:
+        return _behind_open_link(s, open_code).title
+
+
+def join(store: Store, open_code: str) -> str:
+    """A new listener of the open link; returns their personal code."""
+    personal = new_code()
+    with store.session() as s:
+        write_first(s)
+        study = _behind_open_link(s, open_code)
+        refuse_unless_open(study)
+        s.add(
+            Listener(
+                study_id=_id(study.id),
+                code=secrets.token_hex(4),
+                address=None,
+                link_hash=code_hash(personal),
+                link_sealed=store.sealer.seal(personal),
+                created_at=store.now(),
+            )
+        )
+        s.commit()
+    return personal
+
+
+def consent(
+    store: Store, code: str, *, randbelow: Callable[[int], int] = secrets.randbelow
+) -> ListenerState:
+    """Record the consent, give the listener the next place in the schedule, and draw the trials.
+
+    Keys come from the system's cryptographic generator (`randbelow` lets a test script them).
+    A second consent changes nothing. Raises Conflict before the plan is locked, Gone after the
+    study is closed.
+    """
+    with store.session() as s:
+        write_first(s)
+        listener, study = holder(s, code, for_update=True)
+        refuse_unless_open(study)
+        if listener.consented_at is None:
+            plan = locked_plan(s, study)
+            listener.consented_at = store.now()
+            listener.opened_at = listener.opened_at or store.now()
+            listener.ordinal = study.next_ordinal
+            study.next_ordinal += 1
+            s.add_all([listener, study])
+            for number, planned in enumerate(listener_trials(plan, listener.ordinal), start=1):
+                keyed = draw_key(planned.procedure, (planned.take_a, planned.take_b), randbelow)
+                s.add(
+                    Trial(
+                        study_id=_id(study.id),
+                        listener_id=_id(listener.id),
+                        number=number,
+                        block=planned.block,
+                        contrast_key=planned.contrast,
+                        procedure=planned.procedure,
+                        excerpt_key=planned.excerpt,
+                        slots=list(keyed.slots),
+                        right=keyed.right,
+                    )
+                )
+            s.flush()
+        state = _state(s, listener, study)
+        s.commit()
+    return state
+
+
+def declare_playback(
+    store: Store, code: str, playback: str, sample_rate: int | None = None
+) -> ListenerState:
+    """Record what the listener says they listen on, and the rate their browser plays at."""
+    if playback not in PLAYBACK:
+        raise BadInput("Please say what you are listening on.", hint="Choose one of the three.")
+    if sample_rate is not None and not 1_000 <= sample_rate <= 1_000_000:
+        sample_rate = None  # a browser that reports nonsense is as good as one that is silent
+
+    def change(listener: Listener) -> None:
+        listener.playback = playback
+        listener.sample_rate = sample_rate if sample_rate is not None else listener.sample_rate
+        _done(listener, "playback")
+
+    return _changed(store, code, change)
+
+
+def record_check(
+    store: Store,
+    code: str,
+    result: str,
+    detail: Mapping[str, Any] | None = None,
+) -> ListenerState:
+    """Record the headphone check: "passed", "failed" or "not taken", with its detail.
+
+    A later result replaces the earlier one; all stay in the detail.
+    """
+    if result not in CHECK_RESULTS:
+        raise BadInput(f"A headphone check cannot be {result!r}.")
+
+    def change(listener: Listener) -> None:
+        attempts = list(listener.headphone_detail.get("attempts", []))
+        attempts.append({"result": result, **(detail or {})})
+        listener.headphone_detail = {"attempts": attempts}
+        listener.headphone_check = result
+        listener.checked_at = listener.checked_at or store.now()
+
+    return _changed(store, code, change)
+
+
+def check_attempts(store: Store, code: str) -> int:
+    """How many headphone checks this listener has taken."""
+    with store.session() as s:
+        listener, _ = holder(s, code)
+        return len(listener.headphone_detail.get("attempts", []))
+
+
+def mark_done(store: Store, code: str, step: str) -> ListenerState:
+    """Record that a screen ("level", "practice:abx") is done."""
+    return _changed(store, code, lambda listener: _done(listener, step))
+
+
+def finish(store: Store, code: str, remarks: str = "") -> ListenerState:
+    """Keep the listener's remarks and thank them; may be called again."""
+    if len(remarks) > LONGEST_REMARKS:
+        raise BadInput(
+            f"The remarks are longer than {LONGEST_REMARKS} characters.", hint="Please shorten."
+        )
+
+    def change(listener: Listener) -> None:
+        if remarks.strip():
+            listener.remarks = remarks.strip()
+        _done(listener, "questions")
+
+    return _changed(store, code, change)
+
+
+def next_trial(store: Store, code: str, *, ahead: int = 0) -> TrialView | None:
+    """The listener's first trial without a vote, or the one `ahead` of it; None past the last.
+
+    Raises Gone for a revoked link or a closed study.
+    """
+    with store.session() as s:
+        listener, study = holder(s, code)
+        refuse_unless_open(study)
+        due = next_number(s, listener)
+        if due is None or ahead not in (0, 1):
+            return None
+        trials = _trials(s, listener)
+        if due + ahead > len(trials):
+            return None
+        trial = trials[due + ahead - 1]
+        plan = locked_plan(s, study)
+        attribute = next(
+            (c.get("attribute") for c in plan["contrasts"] if c["id"] == trial.contrast_key), None
+        )
+        kind = procedure(trial.procedure)
+        excerpt = s.exec(
+            select(Excerpt).where(Excerpt.study_id == study.id, Excerpt.key == trial.excerpt_key)
+        ).one()
+        return TrialView(
+            number=trial.number,
+            total=len(trials),
+            procedure=kind.code,
+            samples=kind.samples,
+            attribute=attribute,
+            instruction=kind.instruction_text(attribute),
+            question=kind.question_text(attribute),
+            answers=kind.answers,
+            answer_texts=kind.answer_texts,
+            length_s=excerpt.end_s - excerpt.start_s,
+            minutes_left=_minutes_left(s, listener, trials[due + ahead - 1 :]),
+            first_of_kind=trial.number == 1 or trials[trial.number - 2].block != trial.block,
+        )
+
+
+def _changed(store: Store, code: str, change: Callable[[Listener], None]) -> ListenerState:
+    with store.session() as s:
+        write_first(s)
+        listener, study = holder(s, code)
+        refuse_unless_open(study)
+        if listener.consented_at is None:
+            raise Conflict(
+                "Please read the first page and agree to it before going on.",
+                hint="Open your link again.",
+            )
+        change(listener)
+        s.add(listener)
+        s.flush()
+        state = _state(s, listener, study)
+        s.commit()
+    return state
+
+
+def _state(session: Session, listener: Listener, study: Study) -> ListenerState:
+    plan = locked_plan(session, study) if study.locked_at is not None else None
+    trials = _trials(session, listener)
+    due = next_number(session, listener)
+    organiser = session.get(Organiser, study.organiser_id)
+    rule = plan["exclusion"]["headphones"] if plan else "record"
+    codes = _procedures(plan) if plan else ()
+    upcoming = trials[due - 1] if due is not None else None
+    practised = upcoming is None or f"practice:{upcoming.procedure}" in listener.steps_done
+    if plan is None:
+        step = "not_open"
+    elif listener.consented_at is None:
+        step = "welcome"
+    elif upcoming is None:
+        step = "thanks" if "questions" in listener.steps_done else "questions"
+    elif "playback" not in listener.steps_done:
+        step = "playback"
+    elif rule == "exclude" and listener.headphone_check == "failed":
+        step = "excluded"
+    elif "level" not in listener.steps_done:
+        step = "level"
+    elif listener.checked_at is None:
+        step = "check"
+    else:
+        step = "trial" if practised else "practice"
+    if listener.consented_at is not None:
+        minutes = _minutes_left(session, listener, trials[due - 1 :] if due else [])
+    else:
+        minutes = _planned_minutes(plan) if plan else 0
+    return ListenerState(
+        step=step,
+        title=study.title,
+        organiser=(organiser.name or organiser.address) if organiser else "",
+        invitation_words=study.invitation_words,
+        privacy_words=study.privacy_words,
+        by_mail=listener.address is not None,
+        answered=len(trials) if due is None else due - 1,
+        total=len(trials) or (trials_per_listener(plan) if plan else 0),
+        minutes=minutes,
+        needs_headphones=rule == "exclude",
+        playback=listener.playback,
+        check=listener.headphone_check,
+        procedures=codes,
+        practice=upcoming.procedure if upcoming is not None and not practised else None,
+    )
+
+
+def _trials(session: Session, listener: Listener) -> list[Trial]:
+    return list(
+        session.exec(
+            select(Trial).where(Trial.listener_id == listener.id).order_by(col(Trial.number))
+        )
+    )
+
+
+def _procedures(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
+    return tuple(dict.fromkeys(contrast["procedure"] for contrast in served))
+
+
+def _planned_minutes(plan: Mapping[str, Any]) -> int:
+    served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
+    seconds = sum(
+        procedure(contrast["procedure"]).seconds * contrast["votes_per_listener"]
+        for contrast in served
+    )
+    return OVERHEAD_MINUTES + math.ceil(seconds / 60)
+
+
+def _minutes_left(session: Session, listener: Listener, rest: list[Trial]) -> int:
+    """From the listener's own pace once there are three votes to judge it by."""
+    pace: dict[str, list[int]] = {}
+    rows = session.exec(
+        select(Trial.procedure, Vote.seconds)
+        .join(Vote, col(Vote.trial_id) == col(Trial.id))
+        .where(Trial.listener_id == listener.id)
+        .order_by(col(Trial.number).desc())
+    )
+    for code, seconds in rows:
+        pace.setdefault(code, []).append(seconds)
+    expected = 0.0
+    for trial in rest:
+        own = pace.get(trial.procedure, [])[:8]
+        expected += float(median(own)) if len(own) >= 3 else procedure(trial.procedure).seconds
+    return max(1, math.ceil(expected / 60)) if rest else 0
+
+
+def _behind_open_link(session: Session, open_code: str) -> Study:
+    study = session.exec(select(Study).where(Study.open_link_hash == code_hash(open_code))).first()
+    if study is None:
+        raise NotFound(
+            "This link leads nowhere, or has been closed.",
+            hint="Check that it was copied whole, or ask whoever shared it.",
+        )
+    if study.closed_at is not None:
+        raise Gone("This study is closed and takes no more answers. Thank you for your interest.")
+    return study
+
+
+def _done(listener: Listener, step: str) -> None:
+    if step not in listener.steps_done:
+        # A new list: SQLAlchemy does not see a change inside the old one.
+        listener.steps_done = [*listener.steps_done, step]
+
+
+def _id(value: int | None) -> int:
+    if value is None:
+        raise RuntimeError("the row has not been stored yet")
+    return value
