@@ -1,0 +1,463 @@
+"""Invites listeners: a personal link by mail each, or one open link for an audience."""
+
+import math
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, Literal
+
+from sqlmodel import Session, col, select
+
+from panel.design.procedures import PROCEDURES
+from panel.design.schedule import served, trials_per_listener
+from panel.errors import BadInput, Conflict, NotFound
+from panel.post import outbox as post
+from panel.post.addresses import read_pasted
+from panel.post.messages import Facts, Kind, Letter, letter
+from panel.post.outbox import MessageView
+from panel.settings import Settings
+from panel.stages import locked_plan
+from panel.store.sealing import code_hash, new_code
+from panel.store.session import Store, write_first
+from panel.store.tables import Listener, Message, Organiser, Study
+
+BETWEEN_MAILS = timedelta(days=2)
+MOST_REMINDERS = 2
+LONGEST_WORDS = 4000
+
+# No vowels, so no words; none of 0 O 1 l I; a letter first, so no spreadsheet reads a number.
+_LETTERS = "bcdfghjkmnpqrstvwxyz"
+_SIGNS = _LETTERS + "23456789"
+
+
+@dataclass(frozen=True)
+class Added:
+    listener_id: int
+    address: str
+
+
+@dataclass(frozen=True)
+class Invited:
+    """What became of a pasted list. `refused` holds (what was pasted, why)."""
+
+    added: tuple[Added, ...]
+    duplicates: tuple[str, ...]
+    refused: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Reminded:
+    """To whom a reminder was written; `passed_over` counts those who get none now."""
+
+    reminded: tuple[str, ...]
+    passed_over: int
+
+
+State = Literal["invited", "opened", "listening", "finished", "revoked", "declined"]
+
+
+@dataclass(frozen=True)
+class ListenerView:
+    """An invited person at the desk. The code under which the results know them is not here:
+    nothing at the desk joins a person to their votes. `no_reminder` says why none can go out."""
+
+    id: int
+    address: str
+    state: State
+    no_reminder: str
+
+
+@dataclass(frozen=True)
+class Audience:
+    """Everybody with a link. `joined` counts those of the open link, who have no address."""
+
+    listeners: tuple[ListenerView, ...]
+    joined: int
+    joined_finished: int
+    open_link: str | None
+
+
+@dataclass(frozen=True)
+class Words:
+    """The organiser's own words in the mails."""
+
+    invitation: str
+    privacy: str
+
+
+def invite(store: Store, settings: Settings, study_id: int, pasted: str) -> Invited:
+    """Give each pasted address a listener, a link and a mail in the outbox, all or none.
+
+    An address whose link was revoked gets a new link; one that declined is left alone. Raises
+    Conflict before the plan is locked or after voting has ended, BadInput for an empty paste.
+    """
+    found = read_pasted(pasted)
+    with store.session() as s:
+        write_first(s)
+        study = _open_study(s, study_id)
+        facts = _facts(s, study)
+        known = {
+            row.address.casefold(): row
+            for row in s.exec(select(Listener).where(Listener.study_id == study_id))
+            if row.address is not None
+        }
+        codes = set(s.exec(select(Listener.code).where(Listener.study_id == study_id)))
+        added: list[Listener] = []
+        duplicates = list(found.repeated)
+        refused = list(found.refused)
+        for address in found.good:
+            listener = known.get(address.casefold())
+            if listener is not None and listener.declined_at is not None:
+                refused.append((address, "This person has declined; no further mail is sent."))
+                continue
+            if listener is not None and listener.revoked_at is None:
+                duplicates.append(address)
+                continue
+            code = new_code()
+            if listener is None:
+                listener = Listener(
+                    study_id=study_id,
+                    code=fresh_code(codes),
+                    address=address,
+                    link_hash=code_hash(code),
+                    created_at=store.now(),
+                )
+                codes.add(listener.code)
+            listener.link_hash = code_hash(code)
+            listener.link_sealed = store.sealer.seal(code)
+            listener.revoked_at = None
+            s.add(listener)
+            s.flush()
+            _write(s, store, settings, study, listener, "invite", facts)
+            added.append(listener)
+        s.commit()
+        return Invited(
+            added=tuple(Added(_id(row), row.address or "") for row in added),
+            duplicates=tuple(duplicates),
+            refused=tuple(refused),
+        )
+
+
+def fresh_code(taken: Sequence[str] | set[str]) -> str:
+    """A short random code for a listener, unlike the link and unlike those taken."""
+    while True:
+        code = secrets.choice(_LETTERS) + "".join(secrets.choice(_SIGNS) for _ in range(5))
+        if code not in taken:
+            return code
+
+
+def personal_link(store: Store, settings: Settings, listener_id: int) -> str:
+    """The listener's own link. Raises NotFound if there is none."""
+    with store.session() as s:
+        listener = s.get(Listener, listener_id)
+        if listener is None or listener.link_sealed is None:
+            raise NotFound("There is no such listener.")
+        return _link(settings, store.sealer.open(listener.link_sealed))
+
+
+def revoke(store: Store, study_id: int, listener_id: int) -> None:
+    """Make the listener's link dead at once; votes already given stay. Harmless when repeated."""
+    with store.session() as s:
+        write_first(s)
+        listener = _listener(s, study_id, listener_id)
+        if listener.revoked_at is None:
+            listener.revoked_at = store.now()
+            s.add(listener)
+            post.withdraw(s, listener_id, "The link was revoked before this mail went out.")
+            s.commit()
+
+
+def decline(store: Store, code: str) -> None:
+    """The listener says no for good: the link dies and no further mail goes out.
+
+    Raises NotFound for an unknown link. Harmless when repeated.
+    """
+    with store.session() as s:
+        write_first(s)
+        listener = _by_link(s, code)
+        if listener.declined_at is None:
+            listener.declined_at = store.now()
+            listener.revoked_at = listener.revoked_at or listener.declined_at
+            s.add(listener)
+            post.withdraw(s, _id(listener), "The listener declined before this mail went out.")
+            s.commit()
+
+
+def may_decline(store: Store, code: str) -> bool:
+    """Whether this link has not declined yet. Raises NotFound for an unknown link."""
+    with store.session() as s:
+        return _by_link(s, code).declined_at is None
+
+
+def remind(
+    store: Store, settings: Settings, study_id: int, listener_id: int | None = None
+) -> Reminded:
+    """Write a reminder to one listener, or to everybody who may get one.
+
+    Nobody gets a mail within two days of the last one, nor more than two reminders, nor any
+    after finishing. Raises Conflict with the reason if the one listener may not get one.
+    """
+    with store.session() as s:
+        write_first(s)
+        study = _open_study(s, study_id)
+        facts = _facts(s, study)
+        if listener_id is not None:
+            rows = [_listener(s, study_id, listener_id)]
+        else:
+            rows = list(
+                s.exec(
+                    select(Listener)
+                    .where(Listener.study_id == study_id, col(Listener.address).is_not(None))
+                    .order_by(col(Listener.id))
+                )
+            )
+        mails = _mails(s, study_id)
+        reminded = []
+        for row in rows:
+            reason = _no_reminder(store, row, mails.get(_id(row), []))
+            if reason and listener_id is not None:
+                raise Conflict(reason)
+            if not reason:
+                _write(s, store, settings, study, row, "reminder", facts)
+                reminded.append(row.address or "")
+        s.commit()
+        return Reminded(tuple(reminded), len(rows) - len(reminded))
+
+
+def open_link(store: Store, settings: Settings, study_id: int) -> str:
+    """The study's open link, made if there is none: each browser that follows it gets a code of
+    its own. Raises Conflict before the plan is locked or after voting has ended."""
+    with store.session() as s:
+        write_first(s)
+        study = _open_study(s, study_id)
+        if study.open_link_sealed is not None:
+            return _join_link(settings, store.sealer.open(study.open_link_sealed))
+        code = new_code()
+        study.open_link_hash = code_hash(code)
+        study.open_link_sealed = store.sealer.seal(code)
+        s.add(study)
+        s.commit()
+        return _join_link(settings, code)
+
+
+def close_open_link(store: Store, study_id: int) -> None:
+    """Nobody joins by the open link any more; whoever joined goes on. Harmless when repeated."""
+    with store.session() as s:
+        write_first(s)
+        study = s.get_one(Study, study_id)
+        study.open_link_hash = study.open_link_sealed = None
+        s.add(study)
+        s.commit()
+
+
+def audience(store: Store, settings: Settings, study_id: int) -> Audience:
+    """Everybody with a link, by address, and the open link if there is one."""
+    with store.session() as s:
+        study = s.get_one(Study, study_id)
+        rows = list(s.exec(select(Listener).where(Listener.study_id == study_id)))
+        mails = _mails(s, study_id)
+        invited = [row for row in rows if row.address is not None]
+        joined = [row for row in rows if row.address is None]
+        views = [
+            ListenerView(
+                id=_id(row),
+                address=row.address or "",
+                state=_state(row),
+                no_reminder=_no_reminder(store, row, mails.get(_id(row), [])),
+            )
+            for row in invited
+        ]
+        link = None
+        if study.open_link_sealed is not None:
+            link = _join_link(settings, store.sealer.open(study.open_link_sealed))
+        return Audience(
+            listeners=tuple(sorted(views, key=lambda view: view.address.casefold())),
+            joined=len(joined),
+            joined_finished=sum(row.finished_at is not None for row in joined),
+            open_link=link,
+        )
+
+
+def words(store: Store, study_id: int) -> Words:
+    with store.session() as s:
+        study = s.get_one(Study, study_id)
+        return Words(study.invitation_words, study.privacy_words)
+
+
+def set_words(store: Store, study_id: int, invitation: str, privacy: str) -> None:
+    """Keep the organiser's own words for mails written from now on."""
+    invitation, privacy = _paragraphs(invitation), _paragraphs(privacy)
+    with store.session() as s:
+        study = s.get_one(Study, study_id)
+        study.invitation_words, study.privacy_words = invitation, privacy
+        s.add(study)
+        s.commit()
+
+
+def specimen(store: Store, settings: Settings, study_id: int) -> Letter:
+    """The invitation as it would be written now, with links that lead nowhere."""
+    with store.session() as s:
+        study = _open_study(s, study_id)
+        return letter("invite", _facts(s, study), _link(settings, "…"), _no(settings, "…"))
+
+
+def outbox(store: Store, study_id: int) -> list[MessageView]:
+    """All mails of the study, newest first."""
+    return post.listed(store, study_id)
+
+
+def minutes_needed(plan: dict[str, Any]) -> int:
+    """Honest minutes a listener needs: the trials at the procedures' own pace and the excerpts'
+    own length, and three minutes for welcome, level, headphones and practice.
+
+    Rounded up, from ten minutes on to a multiple of five (common practice, no source).
+    """
+    from panel.design.power import trial_seconds
+
+    lengths = [excerpt["end_s"] - excerpt["start_s"] for excerpt in plan["excerpts"]]
+    excerpt_seconds = sum(lengths) / len(lengths)
+    seconds = 180.0
+    for contrast in served(plan):
+        kind = PROCEDURES[contrast["procedure"]]
+        seconds += contrast["votes_per_listener"] * trial_seconds(kind, excerpt_seconds)
+    minutes = math.ceil(seconds / 60)
+    return minutes if minutes < 10 else 5 * math.ceil(minutes / 5)
+
+
+def _open_study(session: Session, study_id: int) -> Study:
+    study = session.get(Study, study_id)
+    if study is None:
+        raise NotFound("There is no such study.")
+    if study.locked_at is None:
+        raise Conflict(
+            "Nobody can be invited before the plan is locked: what is asked, and how it will be "
+            "judged, must be fixed before the first vote.",
+            hint="Lock the plan first, then invite.",
+        )
+    if study.closed_at is not None:
+        raise Conflict("Voting in this study has ended.", hint="Make a new study to ask further.")
+    return study
+
+
+def _facts(session: Session, study: Study) -> Facts:
+    plan = locked_plan.read(session, _study_id(study))
+    organiser = session.get_one(Organiser, study.organiser_id)
+    return Facts(
+        organiser=" ".join(organiser.name.split()) or organiser.address,
+        organiser_address=organiser.address,
+        words=study.invitation_words,
+        privacy=study.privacy_words,
+        minutes=minutes_needed(plan),
+        votes=trials_per_listener(plan),
+    )
+
+
+def _write(
+    session: Session,
+    store: Store,
+    settings: Settings,
+    study: Study,
+    listener: Listener,
+    kind: Kind,
+    facts: Facts,
+) -> None:
+    assert listener.link_sealed is not None
+    code = store.sealer.open(listener.link_sealed)
+    post.write(
+        session,
+        store,
+        study_id=_study_id(study),
+        listener=listener,
+        kind=kind,
+        letter=letter(kind, facts, _link(settings, code), _no(settings, code)),
+        hold=not settings.smtp_host,
+    )
+
+
+def _mails(session: Session, study_id: int) -> dict[int, list[Message]]:
+    mails: dict[int, list[Message]] = {}
+    for row in session.exec(select(Message).where(Message.study_id == study_id)):
+        if row.listener_id is not None:
+            mails.setdefault(row.listener_id, []).append(row)
+    return mails
+
+
+def _no_reminder(store: Store, listener: Listener, mails: Sequence[Message]) -> str:
+    """Why this listener gets no reminder now; empty if one may go out."""
+    if listener.declined_at is not None:
+        return "This person has declined."
+    if listener.revoked_at is not None:
+        return "This link was revoked."
+    if listener.finished_at is not None:
+        return "This listener has finished."
+    if sum(mail.kind == "reminder" and not mail.failed_for_good for mail in mails) >= (
+        MOST_REMINDERS
+    ):
+        return f"This listener has had {MOST_REMINDERS} reminders; more would be nagging."
+    if mails and max(mail.sent_at or mail.created_at for mail in mails) > (
+        store.now() - BETWEEN_MAILS
+    ):
+        return "The last mail to this listener is less than two days old."
+    return ""
+
+
+def _state(listener: Listener) -> State:
+    if listener.declined_at is not None:
+        return "declined"
+    if listener.revoked_at is not None:
+        return "revoked"
+    if listener.finished_at is not None:
+        return "finished"
+    if listener.consented_at is not None:
+        return "listening"
+    return "opened" if listener.opened_at is not None else "invited"
+
+
+def _paragraphs(text: str) -> str:
+    """Plain paragraphs: lines trimmed, control characters out."""
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    clean = "\n".join("".join(c for c in line if c.isprintable()).rstrip() for line in lines)
+    if len(clean) > LONGEST_WORDS:
+        raise BadInput(
+            f"These words are longer than {LONGEST_WORDS} characters.", hint="Shorten them."
+        )
+    return clean.strip()
+
+
+def _listener(session: Session, study_id: int, listener_id: int) -> Listener:
+    listener = session.get(Listener, listener_id)
+    if listener is None or listener.study_id != study_id:
+        raise NotFound("There is no such listener in this study.")
+    return listener
+
+
+def _by_link(session: Session, code: str) -> Listener:
+    listener = session.exec(select(Listener).where(Listener.link_hash == code_hash(code))).first()
+    if listener is None:
+        raise NotFound(
+            "There is no such link.", hint="Check the link for missing letters at its end."
+        )
+    return listener
+
+
+def _link(settings: Settings, code: str) -> str:
+    return f"{settings.address}/listen/{code}"
+
+
+def _no(settings: Settings, code: str) -> str:
+    return f"{settings.address}/decline/{code}"
+
+
+def _join_link(settings: Settings, code: str) -> str:
+    return f"{settings.address}/join/{code}"
+
+
+def _id(listener: Listener) -> int:
+    assert listener.id is not None
+    return listener.id
+
+
+def _study_id(study: Study) -> int:
+    assert study.id is not None
+    return study.id
