@@ -1,0 +1,204 @@
+"""Generalised linear mixed models for votes, with crossed random intercepts and our own links.
+
+y right of n in a row, n = 1 if not given:
+
+    y ~ Binomial(n, F(η)),   η = X β + Σ_g σ_g u_g[code],   u_g standard normal,
+
+F the logit or probit, or a procedure's psychometric curve, so that β and σ are on the scale of d′
+(see mixed_links for the even curves, which know no d′ < 0). Estimates maximise the likelihood by
+Laplace's approximation, or by adaptive Gauss–Hermite quadrature where there is one group.
+
+The deviance is −2 log L of the rows as given, binomial coefficients included (0 for single votes).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import get_args
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from panel.analysis import mixed_laplace, mixed_quadrature
+from panel.analysis.mixed_cells import Cells, fold
+from panel.analysis.mixed_diagnosis import check_answers, check_design, check_groups
+from panel.analysis.mixed_laplace import Information, Mode, Value
+from panel.analysis.mixed_links import Link, Sensitivity, link_named
+from panel.analysis.mixed_search import Found, Objective, search
+from panel.errors import BadInput
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted model and the record of how it was found.
+
+    `beta`, `se` (p,) on the scale of η; `se` is NaN where the data do not settle an effect (the
+    message says so). `sd` the standard deviation of each group on that scale, `modes` its levels'
+    conditional modes (in the order of `levels`), `mode_sd` their spread given the parameters.
+    `deviance` is −2 log L. `message` says in words what is remarkable; `converged` is False if the
+    numbers are not to be used.
+    """
+
+    beta: Floats
+    se: Floats
+    covariance: Floats
+    sd: dict[str, float]
+    deviance: float
+    converged: bool
+    message: str
+    modes: dict[str, Floats]
+    mode_sd: dict[str, Floats]
+    levels: dict[str, NDArray[np.generic]]
+    evaluations: int
+    link: str
+    sensitivity: Sensitivity
+    information: Information
+    nodes: int
+    rows: int
+    cells: int
+    trials: int
+    gradient: float = field(repr=False)  # largest |∂ deviance| at the end, in standard errors
+
+    def dprime(self, eta: ArrayLike) -> Floats:
+        """d′ at the linear predictor `eta` for a curve; η itself for logit and probit."""
+        return link_named(self.link, self.sensitivity).sensitivity(eta)
+
+    def probability(self, eta: ArrayLike) -> Floats:
+        """Chance of a right answer at `eta`."""
+        return link_named(self.link, self.sensitivity).probability(eta)
+
+
+def _objective(cells: Cells, link: Link, information: Information, nodes: int) -> Objective:
+    def laplace(beta: Floats, deviations: Floats, last: Mode | None) -> Value:
+        return mixed_laplace.evaluate(cells, link, beta, deviations, information, last)
+
+    def quadrature(beta: Floats, deviations: Floats, last: Mode | None) -> Value:
+        return mixed_quadrature.evaluate(cells, link, beta, deviations, information, nodes, last)
+
+    return laplace if nodes == 1 else quadrature
+
+
+def _checked_choices(
+    link: str, sensitivity: Sensitivity, information: Information, nodes: int, groups: int
+) -> Link:
+    chosen = link_named(link, sensitivity)
+    if information not in get_args(Information):
+        raise BadInput(
+            f"There is no information {information!r}.", hint="Choose observed or expected."
+        )
+    if not isinstance(nodes, (int, np.integer)) or not 1 <= nodes <= 101:
+        raise BadInput("The number of quadrature nodes must be a whole number from 1 to 101.")
+    if nodes > 1 and groups != 1:
+        raise BadInput(
+            f"Quadrature works with one group, and there are {groups}.",
+            hint="Use nodes=1, Laplace's approximation.",
+        )
+    return chosen
+
+
+def fit(
+    y: ArrayLike,
+    X: ArrayLike,
+    groups: Mapping[str, ArrayLike],
+    link: str = "probit",
+    n: ArrayLike | None = None,
+    information: Information = "observed",
+    *,
+    nodes: int = 1,
+    sensitivity: Sensitivity = "floor",
+    offset: ArrayLike | None = None,
+) -> Fit:
+    """Fit the model.
+
+    `y` (rows,) right answers of `n` (rows,); `X` (rows, p), one column may be given as (rows,);
+    `groups` name → (rows,) codes; `link` "logit", "probit" or a name of `thurstone.CURVES`;
+    `information` which Laplace approximation (observed is nearer the exact integral, expected is
+    the one of penalised iteratively reweighted least squares); `nodes` > 1 for quadrature;
+    `sensitivity` how an even curve keeps d′ from being negative; `offset` is added to η.
+
+    Raises BadInput for arrays that do not fit each other, an unknown link, a rank-deficient X,
+    a group with one level, separated data, all answers right, and all answers wrong where the
+    link has no floor.
+    """
+    chosen = _checked_choices(link, sensitivity, information, nodes, len(groups))
+    with np.errstate(all="ignore"):
+        cells = fold(y, X, groups, n, offset)
+        check_design(cells)
+        check_groups(cells)
+        check_answers(cells, chosen)
+        found = search(cells, chosen, _objective(cells, chosen, information, int(nodes)))
+        return _reported(cells, chosen, found, sensitivity, information, int(nodes))
+
+
+def _reported(
+    cells: Cells,
+    link: Link,
+    found: Found,
+    sensitivity: Sensitivity,
+    information: Information,
+    nodes: int,
+) -> Fit:
+    p = found.beta.size
+    free = np.concatenate([np.ones(p, dtype=bool), found.deviations > 0.0])
+    hessian = found.hessian[np.ix_(free, free)]
+    covariance = np.full((p, p), np.nan)
+    settled = found.to_gain < 1e-5 and found.value.mode.settled
+    scale = np.sqrt(np.abs(np.diagonal(hessian)))
+    flat = True
+    if hessian.size and np.all(scale > 1e-6):
+        flat = bool(np.linalg.eigvalsh(hessian / np.outer(scale, scale))[0] < 1e-7)
+    if not flat:
+        covariance = np.linalg.inv(hessian)[:p, :p]
+    notes = []
+    for factor, deviation in zip(cells.factors, found.deviations, strict=True):
+        if deviation == 0.0:
+            notes.append(f"The spread of {factor.name} is estimated as zero.")
+    if not settled:
+        notes.append(
+            f"The search did not settle: {found.to_gain:.2g} of deviance may be left to gain."
+        )
+    if flat:
+        unheard = link.even and bool(
+            np.any(link.sensitivity(cells.X @ found.beta + cells.offset) < 0.3)
+        )
+        if unheard:
+            notes.append("Nothing is heard beyond chance, so the standard errors mean nothing.")
+        else:
+            settled = False
+            notes.append("The likelihood is flat: the votes do not settle these effects.")
+    spread = (
+        found.value.mode.hessian.diagonal() if cells.factors else np.empty(0, dtype=np.float64)
+    )
+    with np.errstate(invalid="ignore"):
+        se = np.sqrt(np.diagonal(covariance))
+    pull = 0.5 * np.abs(found.value.gradient[free]) / np.maximum(scale, 1e-12)
+    return Fit(
+        beta=found.beta,
+        se=se,
+        covariance=covariance,
+        sd={f.name: float(s) for f, s in zip(cells.factors, found.deviations, strict=True)},
+        deviance=found.value.deviance - 2.0 * cells.constant,
+        converged=settled,
+        message=" ".join(notes) or "The search converged.",
+        modes={
+            f.name: s * found.value.mode.u[f.places]
+            for f, s in zip(cells.factors, found.deviations, strict=True)
+        },
+        mode_sd={
+            f.name: s * np.sqrt(spread[f.places])
+            for f, s in zip(cells.factors, found.deviations, strict=True)
+        },
+        levels={f.name: f.labels for f in cells.factors},
+        evaluations=found.evaluations,
+        link=link.name,
+        sensitivity=sensitivity,
+        information=information,
+        nodes=nodes,
+        rows=cells.rows,
+        cells=cells.y.size,
+        trials=int(cells.n.sum()),
+        gradient=float(np.max(pull, initial=0.0)),
+    )
