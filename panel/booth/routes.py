@@ -2,7 +2,10 @@
 
 from fastapi import APIRouter
 
-from panel.booth import arriving
+from panel.booth import getting_ready, screens, sounds, votes
 
 router = APIRouter()
-router.include_router(arriving.router)
+router.include_router(screens.router)
+router.include_router(getting_ready.router)
+router.include_router(sounds.router)
+router.include_router(votes.router)

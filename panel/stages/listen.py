@@ -30,6 +30,7 @@ __all__ = [
 PLAYBACK = ("headphones", "earphones", "loudspeakers", "unknown")
 CHECK_RESULTS = ("passed", "failed", "not taken")
 LONGEST_REMARKS = 2000
+CHECKS_ALLOWED = 2
 OVERHEAD_MINUTES = 4  # welcome, level, check and practice (common practice, no source)
 
 
@@ -70,6 +71,7 @@ class TrialView:
     length_s: float
     minutes_left: int
     first_of_kind: bool
+    practised: bool
 
 
 def enter(store: Store, code: str) -> ListenerState:
@@ -94,6 +96,18 @@ def open_study_title(store: Store, open_code: str) -> str:
     """The title of the study behind an open link. Raises NotFound, or Gone once it is closed."""
     with store.session() as s:
         return _behind_open_link(s, open_code).title
+
+
+def belongs(store: Store, open_code: str, code: str) -> bool:
+    """Whether `code` is the link of a listener of the study behind an open link."""
+    with store.session() as s:
+        study = _behind_open_link(s, open_code)
+        listener = s.exec(
+            select(Listener).where(
+                Listener.link_hash == code_hash(code), Listener.study_id == study.id
+            )
+        ).first()
+        return listener is not None and listener.revoked_at is None
 
 
 def join(store: Store, open_code: str) -> str:
@@ -198,6 +212,44 @@ def record_check(
     return _changed(store, code, change)
 
 
+def conclude_check(store: Store, code: str, *, passed: bool, right: int, of: int) -> str:
+    """Record a headphone check taken in the booth: "passed", "again" or "failed".
+
+    A first failure may be repeated once ("again": put headphones on), and counts as failed only
+    after that; guessing passes the better of two with a probability of 3.5 %.
+    """
+    earlier = check_attempts(store, code)
+    detail = {"right": right, "of": of}
+    if passed or earlier + 1 >= CHECKS_ALLOWED:
+        record_check(store, code, "passed" if passed else "failed", detail)
+        return "passed" if passed else "failed"
+
+    def change(listener: Listener) -> None:
+        attempts = [*listener.headphone_detail.get("attempts", []), {"result": "failed", **detail}]
+        listener.headphone_detail = {"attempts": attempts}
+
+    _changed(store, code, change)
+    return "again"
+
+
+def skip_check(store: Store, code: str) -> ListenerState:
+    """Go on without the headphone check, where the plan only records it.
+
+    After a failed first attempt that attempt stands. Raises Conflict when the plan needs it.
+    """
+    with store.session() as s:
+        listener, study = holder(s, code)
+        if locked_plan(s, study)["exclusion"]["headphones"] == "exclude":
+            raise Conflict("This study needs the headphone check.", hint="Go back and take it.")
+        failed = bool(listener.headphone_detail.get("attempts"))
+
+    def change(listener: Listener) -> None:
+        listener.headphone_check = "failed" if failed else "not taken"
+        listener.checked_at = listener.checked_at or store.now()
+
+    return _changed(store, code, change)
+
+
 def check_attempts(store: Store, code: str) -> int:
     """How many headphone checks this listener has taken."""
     with store.session() as s:
@@ -261,6 +313,7 @@ def next_trial(store: Store, code: str, *, ahead: int = 0) -> TrialView | None:
             length_s=excerpt.end_s - excerpt.start_s,
             minutes_left=_minutes_left(s, listener, trials[due + ahead - 1 :]),
             first_of_kind=trial.number == 1 or trials[trial.number - 2].block != trial.block,
+            practised=f"practice:{trial.procedure}" in listener.steps_done,
         )
 
 

@@ -1,0 +1,79 @@
+"""Before the trials: the level reference, the headphone check, the practice, as JSON and sound."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Request
+from pydantic import BaseModel, Field
+from starlette.responses import Response
+
+from panel.booth.sounds import addresses, no_store, presentations
+from panel.stages import listen, rehearse
+from panel.store.sealing import code_hash
+
+router = APIRouter()
+
+Place = Annotated[int, Field(ge=0, le=2, strict=True)]
+
+
+class CheckAnswers(BaseModel):
+    id: str
+    answers: Annotated[list[Place], Field(min_length=6, max_length=6)]
+
+
+class Example(BaseModel):
+    kind: str
+
+
+class ExampleAnswer(BaseModel):
+    id: str
+    answer: Place
+
+
+@router.post("/listen/{code}/reference")
+def reference(request: Request, code: str) -> Response:
+    wav, rate = rehearse.level_reference(request.app.state.store, code)
+    made = presentations(request).put(code_hash(code), [wav])
+    return no_store({"rate": rate, "samples": addresses(code, made)})
+
+
+@router.post("/listen/{code}/check")
+def check(request: Request, code: str) -> Response:
+    made = rehearse.headphone_check(request.app.state.store, code)
+    held = presentations(request).put(code_hash(code), made.wavs, secret=made.quietest)
+    return no_store({"id": held.id, "rate": made.rate, "samples": addresses(code, held)})
+
+
+@router.post("/listen/{code}/check/answers")
+def check_answers(request: Request, code: str, given: CheckAnswers) -> Response:
+    quietest = presentations(request).settle(code_hash(code), given.id)
+    right = sum(a == b for a, b in zip(given.answers, quietest, strict=True))
+    outcome = listen.conclude_check(
+        request.app.state.store, code, passed=rehearse.passed(right), right=right,
+        of=len(quietest),
+    )  # fmt: skip
+    return no_store({"outcome": outcome})
+
+
+@router.post("/listen/{code}/practice")
+def practice(request: Request, code: str, wanted: Example) -> Response:
+    made = rehearse.practice(request.app.state.store, code, wanted.kind)
+    held = presentations(request).put(code_hash(code), made.prints.wavs, secret=made.right)
+    return no_store(
+        {
+            "id": held.id,
+            "question": made.question,
+            "answers": [
+                {"value": value, "text": text}
+                for value, text in zip(made.answers, made.answer_texts, strict=True)
+            ],
+            "rate": made.prints.rate,
+            "frames": made.prints.frames,
+            "samples": addresses(code, held),
+        }
+    )
+
+
+@router.post("/listen/{code}/practice/answer")
+def practice_answer(request: Request, code: str, given: ExampleAnswer) -> Response:
+    right = presentations(request).settle(code_hash(code), given.id)
+    return no_store({"right": right, "correct": None if right is None else right == given.answer})

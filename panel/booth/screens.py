@@ -1,0 +1,109 @@
+"""The booth's screens: one address for each listener, and the screen that is due on it."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.design.procedures import procedure
+from panel.pages import page
+from panel.stages import listen
+from panel.stages.listen import ListenerState
+
+router = APIRouter()
+
+JOINED = "listening-place"  # cookie of the open link: which listener this browser is
+KEPT_DAYS = 180
+
+
+@router.get("/listen/{code}")
+def booth(request: Request, code: str) -> Response:
+    state = listen.enter(request.app.state.store, code)
+    practice = procedure(state.practice) if state.practice else None
+    return page(
+        request, f"booth/{state.step}.html", code=code, state=state, practice=practice,
+        attempts=listen.check_attempts(request.app.state.store, code) if asks_check(state) else 0,
+    )  # fmt: skip
+
+
+@router.post("/listen/{code}/consent")
+def consent(request: Request, code: str) -> Response:
+    listen.consent(request.app.state.store, code)
+    return _back(code)
+
+
+@router.post("/listen/{code}/playback")
+def playback(
+    request: Request,
+    code: str,
+    device: Annotated[str, Form()] = "",
+    sample_rate: Annotated[str, Form()] = "",
+) -> Response:
+    rate = int(sample_rate) if sample_rate.isascii() and sample_rate.isdigit() else None
+    listen.declare_playback(request.app.state.store, code, device, rate)
+    return _back(code)
+
+
+@router.post("/listen/{code}/level")
+def level(request: Request, code: str) -> Response:
+    listen.mark_done(request.app.state.store, code, "level")
+    return _back(code)
+
+
+@router.post("/listen/{code}/no-check")
+def no_check(request: Request, code: str) -> Response:
+    listen.skip_check(request.app.state.store, code)
+    return _back(code)
+
+
+@router.post("/listen/{code}/practised")
+def practised(request: Request, code: str, kind: Annotated[str, Form()] = "") -> Response:
+    listen.mark_done(request.app.state.store, code, f"practice:{procedure(kind).code}")
+    return _back(code)
+
+
+@router.post("/listen/{code}/remarks")
+def remarks(request: Request, code: str, remarks: Annotated[str, Form()] = "") -> Response:
+    listen.finish(request.app.state.store, code, remarks)
+    return _back(code)
+
+
+@router.get("/join/{open_code}")
+def door(request: Request, open_code: str) -> Response:
+    store = request.app.state.store
+    mine = request.cookies.get(JOINED)
+    if mine and listen.belongs(store, open_code, mine):
+        return _back(mine)
+    title = listen.open_study_title(store, open_code)
+    return page(request, "booth/join.html", open_code=open_code, title=title)
+
+
+@router.post("/join/{open_code}")
+def join(request: Request, open_code: str) -> Response:
+    store = request.app.state.store
+    mine = request.cookies.get(JOINED)
+    if mine and listen.belongs(store, open_code, mine):
+        return _back(mine)
+    personal = listen.join(store, open_code)
+    answer = _back(personal)
+    # The one cookie of the booth: without it each reload of the open link would be a new person.
+    answer.set_cookie(
+        JOINED,
+        personal,
+        max_age=KEPT_DAYS * 24 * 3600,
+        path=f"/join/{open_code}",
+        httponly=True,
+        samesite="lax",
+        secure=request.url.scheme == "https",
+    )
+    return answer
+
+
+def asks_check(state: ListenerState) -> bool:
+    return state.step == "check"
+
+
+def _back(code: str) -> RedirectResponse:
+    return RedirectResponse(
+        f"/listen/{code}", status_code=303, headers={"Cache-Control": "no-store"}
+    )

@@ -1,0 +1,81 @@
+"""Trials and their sound: what is asked, under which addresses, and the sound itself.
+
+Everything a listener's browser learns of a trial passes here. What leaves is the question, the
+length, and addresses that are drawn anew; see presentations.py for what keeps them opaque.
+"""
+
+from threading import Lock
+from typing import Any, Literal
+
+from fastapi import APIRouter, Request
+from pydantic import BaseModel
+from starlette.responses import JSONResponse, Response
+
+from panel.booth.presentations import Presentation, Presentations
+from panel.stages import listen
+from panel.stages.samples import trial_prints
+from panel.store.sealing import code_hash
+
+router = APIRouter()
+_making = Lock()
+
+# no-transform: a proxy that compressed the sound would show how alike two samples are.
+SOUND_HEADERS = {"Cache-Control": "no-store, no-transform", "Accept-Ranges": "none"}
+
+
+class Wanted(BaseModel):
+    """The trial that is due, or the one after it (fetched while the first is listened to)."""
+
+    ahead: Literal[0, 1] = 0
+
+
+@router.post("/listen/{code}/trial")
+def trial(request: Request, code: str, wanted: Wanted) -> Response:
+    store = request.app.state.store
+    view = listen.next_trial(store, code, ahead=wanted.ahead)
+    if view is None or not view.practised:
+        return no_store({"trial": None})
+    prints = trial_prints(store, code, view.number)
+    made = presentations(request).put(code_hash(code), prints.wavs)
+    return no_store(
+        {
+            "trial": {
+                "number": view.number,
+                "total": view.total,
+                "question": view.question,
+                "instruction": view.instruction if view.first_of_kind else "",
+                "answers": [
+                    {"value": value, "text": text}
+                    for value, text in zip(view.answers, view.answer_texts, strict=True)
+                ],
+                "minutes_left": view.minutes_left,
+            },
+            "rate": prints.rate,
+            "frames": prints.frames,
+            "samples": addresses(code, made),
+        }
+    )
+
+
+@router.get("/listen/{code}/sound/{token}")
+async def sound(request: Request, code: str, token: str) -> Response:
+    wav = presentations(request).fetch(code_hash(code), token)
+    return Response(wav, media_type="audio/wav", headers=SOUND_HEADERS)
+
+
+def presentations(request: Request) -> Presentations:
+    """The table of this application, made at the first call."""
+    state = request.app.state
+    with _making:
+        if not hasattr(state, "presentations"):
+            state.presentations = Presentations()
+        table: Presentations = state.presentations
+        return table
+
+
+def addresses(code: str, made: Presentation) -> list[str]:
+    return [f"/listen/{code}/sound/{token}" for token in made.tokens]
+
+
+def no_store(content: dict[str, Any]) -> Response:
+    return JSONResponse(content, headers={"Cache-Control": "no-store"})

@@ -1,0 +1,38 @@
+"""Votes over HTTP: one route, and its answer is sent only once the vote is on the disk."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Request
+from pydantic import BaseModel, Field
+from starlette.responses import Response
+
+from panel.booth.sounds import no_store
+from panel.stages import listen
+
+router = APIRouter()
+
+Note = bool | int | float | list[bool | int | float]
+
+
+class VoteIn(BaseModel):
+    client_id: str
+    trial: Annotated[int, Field(strict=True)]
+    answer: str
+    plays: Annotated[int, Field(strict=True)] = 0
+    seconds: Annotated[int, Field(strict=True)] = 0
+    notes: dict[str, Note] = {}
+
+
+@router.post("/listen/{code}/vote")
+def vote(request: Request, code: str, given: VoteIn) -> Response:
+    receipt = listen.vote(
+        request.app.state.store,
+        code,
+        given.trial,
+        given.client_id,
+        given.answer,
+        given.plays,
+        given.seconds,
+        given.notes,
+    )
+    return no_store({"saved": receipt.trial, "answered": receipt.answered, "total": receipt.total})
