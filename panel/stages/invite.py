@@ -17,7 +17,7 @@ from panel.post.addresses import read_pasted
 from panel.post.messages import Facts, Kind, Letter, letter
 from panel.post.outbox import MessageView
 from panel.settings import Settings
-from panel.stages import locked_plan
+from panel.stages.links import locked_plan
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Message, Organiser, Study
@@ -341,7 +341,7 @@ def _open_study(session: Session, study_id: int) -> Study:
 
 
 def _facts(session: Session, study: Study) -> Facts:
-    plan = locked_plan.read(session, _study_id(study))
+    plan = locked_plan(session, study)
     organiser = session.get_one(Organiser, study.organiser_id)
     return Facts(
         organiser=" ".join(organiser.name.split()) or organiser.address,

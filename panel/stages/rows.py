@@ -1,0 +1,149 @@
+"""Rows of one study that several stages read, and takes as the desk sees them.
+
+Every function here takes an open session; whoever opened it commits.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlmodel import Session, col, select
+
+from panel.design import factors as design
+from panel.design.factors import TakeLog
+from panel.errors import BadInput, NotFound
+from panel.store.tables import Clip, Excerpt, Factor, Take
+
+LONGEST_LABEL = 40
+
+
+@dataclass(frozen=True)
+class TakeView:
+    """A take at the desk. `same_as` names an earlier take with the same bytes, or is ""."""
+
+    key: str
+    label: str
+    recorded_order: int
+    file_name: str
+    sha256: str
+    bytes: int
+    kind: str
+    lossy: bool
+    rate: int
+    channels: int
+    seconds: float
+    loudness_lufs: float | None
+    notes: str
+    same_as: str
+    overview: Mapping[str, Any]
+
+
+def factors_in(session: Session, study_id: int) -> tuple[design.Factor, ...]:
+    """The study's factors in their order, as the design package has them."""
+    found = session.exec(
+        select(Factor).where(Factor.study_id == study_id).order_by(col(Factor.position))
+    )
+    return tuple(
+        design.Factor(f.key, f.name, f.kind, f.unit, f.tolerance)  # type: ignore[arg-type]
+        for f in found
+    )
+
+
+def takes_in(session: Session, study_id: int) -> list[Take]:
+    return list(
+        session.exec(
+            select(Take)
+            .where(Take.study_id == study_id)
+            .order_by(col(Take.recorded_order), col(Take.key))
+        )
+    )
+
+
+def take_in(session: Session, study_id: int, take_key: str) -> Take:
+    found = session.exec(
+        select(Take).where(Take.study_id == study_id, Take.key == take_key)
+    ).first()
+    if found is None:
+        raise no_take(take_key)
+    return found
+
+
+def log_of(take: Take) -> TakeLog:
+    return TakeLog(take.key, take.recorded_order, take.log, take.label)
+
+
+def factor_in(session: Session, study_id: int, key: str) -> Factor:
+    found = session.exec(
+        select(Factor).where(Factor.study_id == study_id, Factor.key == key)
+    ).first()
+    if found is None:
+        raise NotFound("There is no such factor in this study.")
+    return found
+
+
+def excerpts_in(session: Session, study_id: int) -> list[Excerpt]:
+    return list(
+        session.exec(
+            select(Excerpt)
+            .where(Excerpt.study_id == study_id)
+            .order_by(col(Excerpt.start_s), col(Excerpt.key))
+        )
+    )
+
+
+def clips_in(session: Session, study_id: int) -> list[Clip]:
+    return list(
+        session.exec(
+            select(Clip)
+            .where(Clip.study_id == study_id)
+            .order_by(col(Clip.excerpt_key), col(Clip.take_key))
+        )
+    )
+
+
+def twins_of(found: Iterable[Take]) -> dict[str, str]:
+    """Key of a take -> name of the first take with the same bytes, where there is one before it."""
+    first: dict[str, Take] = {}
+    twins = {}
+    for take in sorted(found, key=lambda take: take.key):
+        if take.sha256 in first:
+            twins[take.key] = first[take.sha256].label
+        else:
+            first[take.sha256] = take
+    return twins
+
+
+def view_of(take: Take, twins: Mapping[str, str]) -> TakeView:
+    bits = f"{take.bits}-bit" if take.bits else take.subtype.replace("_", " ").lower()
+    if take.subtype in ("FLOAT", "DOUBLE"):
+        bits += " float"
+    return TakeView(
+        key=take.key,
+        label=take.label,
+        recorded_order=take.recorded_order,
+        file_name=take.file_name,
+        sha256=take.sha256,
+        bytes=take.bytes,
+        kind=f"{take.format} {bits}",
+        lossy=take.lossy,
+        rate=take.rate,
+        channels=take.channels,
+        seconds=take.frames / take.rate,
+        loudness_lufs=take.loudness_lufs,
+        notes=take.notes,
+        same_as=twins.get(take.key, ""),
+        overview=take.overview,
+    )
+
+
+def no_take(take_key: str) -> NotFound:
+    return NotFound("There is no such take in this study.", hint="Choose one from the list.")
+
+
+def tidy_label(text: str) -> str:
+    text = " ".join(text.split())
+    if len(text) > LONGEST_LABEL:
+        raise BadInput(
+            f"The take's name is longer than {LONGEST_LABEL} characters.", hint="Shorten it."
+        )
+    return text
