@@ -154,7 +154,7 @@ def canonical(plan: Mapping[str, Any]) -> bytes:
     """The plan's canonical bytes (RFC 8785): UTF-8, sorted keys, shortest numbers, no spaces."""
     try:
         return rfc8785.dumps(dict(plan))
-    except rfc8785.CanonicalizationError as error:
+    except (rfc8785.CanonicalizationError, TypeError, ValueError) as error:
         raise BadInput(
             f"The plan holds something that has no canonical JSON: {error}.",
             hint="Numbers must be finite, and integers below 2^53.",

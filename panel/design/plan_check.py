@@ -163,7 +163,7 @@ def _contrast(
         yield from _dose(contrast, conditions, factors, result, name)
         controls = sum(other.get("of") == contrast["id"] for other in plan["contrasts"])
         if controls != (max(len(condition.takes) for condition in conditions) > 1):
-            yield f"{name} must have one retake control if a condition has several takes, else none."
+            yield f"{name} needs one retake control where a condition has several takes."
     elif contrast["procedure"] in ("attribute", "preference"):
         yield f"{name}: a retake control by itself needs a right answer; use abx or triangle."
 

@@ -99,7 +99,7 @@ DAMAGE = {
     "trend without scale": (change(["contrasts", 2, "scale"], None), "more than two conditions"),
     "derived control dropped": (
         lambda plan: plan["contrasts"].pop(1),
-        "must have one retake control",
+        "needs one retake control",
     ),
     "planted nothing": (change(["contrasts", -1, "planted"], None), "what is planted"),
     "planted by preference": (

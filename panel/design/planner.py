@@ -1,0 +1,254 @@
+"""The planner: which procedure to propose and why, and what a plan can be expected to yield."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from panel.design import floor
+from panel.design.plan_check import conditions_of
+from panel.design.power import (
+    VotesNeeded,
+    across_share,
+    listeners_for_limit,
+    people_for_limit,
+    power,
+    share_right,
+    trial_seconds,
+    votes_needed,
+)
+from panel.design.procedures import PROCEDURES, procedure
+from panel.design.schedule import served, trials_per_listener
+
+Purpose = Literal["attribute", "preference", "audibility"]
+
+# Welcome and consent, level, headphone check, practice and thanks: common practice, no source.
+FRAME_SECONDS = 300
+LONG_SESSION_MINUTES = 30
+DPRIMES = (0.5, 1.0, 1.5, 2.0)
+PLAN_DPRIME = 1.0
+
+
+@dataclass(frozen=True)
+class Option:
+    """One procedure with its price: votes across conditions for 80 % power, for each d′."""
+
+    code: str
+    name: str
+    votes: tuple[tuple[float, VotesNeeded], ...]
+    why: str
+
+
+def options(purpose: Purpose, alpha: float = 0.05, wanted: float = 0.8) -> list[Option]:
+    """Procedures for a purpose, the proposed one first, each with its price and the reason.
+
+    "attribute": a word for the difference is at hand. "preference": which is liked better.
+    "audibility": whether anything at all is heard, without a direction.
+    """
+    order = {
+        "attribute": ("attribute", "abx", "triangle", "preference"),
+        "preference": ("preference", "attribute", "abx", "triangle"),
+        "audibility": ("abx", "triangle", "attribute", "preference"),
+    }[purpose]
+    prices = {
+        code: tuple(
+            (d, votes_needed(code, share_right(code, dprime=d), alpha, wanted)) for d in DPRIMES
+        )
+        for code in order
+    }
+    at_one = {code: dict(prices[code])[PLAN_DPRIME].first or 0 for code in order}
+    times = at_one["abx"] / at_one["attribute"]
+    whys = {
+        "attribute": (
+            f"A directed question needs about {at_one['attribute']} votes where ABX needs "
+            f"{at_one['abx']} (d′ = 1): {times:.0f} times fewer. The attribute must be named "
+            "beforehand, any loudness left over counts as much as the change, and “not heard” "
+            "cannot be concluded from it."
+        ),
+        "preference": (
+            "It asks what matters in the end, and is as cheap as a named attribute while "
+            "listeners agree. Where they disagree in direction it shows a divided panel and no "
+            "mean, and “not heard” cannot be concluded from it."
+        ),
+        "abx": (
+            "It asks for bare audibility, needs no word for the difference, and is the way to "
+            f"“not heard”. It costs about {times:.0f} times the votes of a directed question "
+            "(d′ = 1)."
+        ),
+        "triangle": (
+            "It too asks for bare audibility, with somewhat fewer votes than ABX "
+            f"({at_one['triangle']} against {at_one['abx']} at d′ = 1) and a harder task: three "
+            "samples to hold in mind."
+        ),
+    }
+    return [Option(code, PROCEDURES[code].name, prices[code], whys[code]) for code in order]
+
+
+@dataclass(frozen=True)
+class ContrastOutlook:
+    """What the planned votes of one contrast can be expected to yield.
+
+    `votes`: those that count against chance (across conditions), on average at the planned end.
+    `power`: exact power against chance at that number, by d′. `needed`: votes for 80 % at d′ = 1.
+    `limit_listeners`: listeners to bring the "not heard" bound under the plan's limit with
+    probability 0.8 if nobody hears (None: directed, or out of reach). `takes`: takes of each
+    condition; `least_p` the smallest p for attribution (None with a take on its own).
+    """
+
+    id: str
+    name: str
+    role: str
+    procedure: str
+    takes: tuple[int, ...]
+    votes: int
+    alpha: float
+    power: tuple[tuple[float, float], ...]
+    needed: VotesNeeded
+    listeners_needed: int | None
+    limit_listeners: int | None
+    least_p: float | None
+    attributable: bool
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The plan's prospects: minutes and trials of one listener, each contrast, and advice."""
+
+    trials: int
+    minutes: float
+    contrasts: tuple[ContrastOutlook, ...]
+    advice: tuple[str, ...]
+
+
+def minutes_per_listener(plan: Mapping[str, Any]) -> float:
+    """Rough minutes from the welcome to the thanks (common practice, no source)."""
+    spans = [excerpt["end_s"] - excerpt["start_s"] for excerpt in plan["excerpts"]]
+    mean = sum(spans) / len(spans)
+    seconds = sum(
+        contrast["votes_per_listener"] * trial_seconds(procedure(contrast["procedure"]), mean)
+        for contrast in served(plan)
+    )
+    return float(FRAME_SECONDS + seconds) / 60
+
+
+def outlook(plan: Mapping[str, Any]) -> Outlook:
+    """What a checked plan can be expected to yield; deterministic."""
+    questions = sum(contrast["role"] == "question" for contrast in plan["contrasts"])
+    found = tuple(_contrast(plan, contrast, questions) for contrast in served(plan))
+    return Outlook(
+        trials_per_listener(plan), minutes_per_listener(plan), found, _advice(plan, found)
+    )
+
+
+def _contrast(
+    plan: Mapping[str, Any], contrast: Mapping[str, Any], questions: int
+) -> ContrastOutlook:
+    kind = procedure(contrast["procedure"])
+    sizes = tuple(len(condition.takes) for condition in conditions_of(contrast))
+    asked = contrast["role"] == "question"
+    alpha = plan["alpha"] / questions if asked else plan["alpha"]
+    listeners = plan["stop"]["listeners"]
+    each = contrast["votes_per_listener"] * (across_share(sizes) if asked else 1.0)
+    votes = math.floor(listeners * each + 1e-9)
+    needed = votes_needed(kind.code, share_right(kind.code, dprime=PLAN_DPRIME), alpha)
+    dose = bool(contrast.get("scale"))
+    attributable = asked and floor.reaches(sizes, plan["alpha"], questions, dose=dose)
+    limit_listeners = None
+    if asked and not kind.directed:
+        limit_listeners = _for_limit(plan, kind.chance, each)
+    sentences = []
+    if asked:
+        needed_listeners = None if needed.first is None else math.ceil(needed.first / each - 1e-9)
+        sentences.append(
+            f"{votes} votes across conditions are planned; a difference of d′ = 1 then beats "
+            f"chance with probability "
+            f"{power(kind.code, votes, share_right(kind.code, dprime=1.0), alpha):.2f}."
+        )
+        short = floor.floor_sentence(sizes, plan["alpha"], questions, dose=dose)
+        if short:
+            sentences.append(short)
+        if kind.directed:
+            sentences.append(
+                "Votes with a direction never show that nothing is heard; ask by ABX for that."
+            )
+        elif limit_listeners is None or limit_listeners > listeners:
+            count = "more than 2,000" if limit_listeners is None else f"about {limit_listeners}"
+            sentences.append(
+                f"To say “not heard by more than {plan['limit']:.0%}” when nobody hears it, it "
+                f"takes {count} listeners; {listeners} are planned."
+            )
+    else:
+        needed_listeners = None
+    return ContrastOutlook(
+        id=contrast["id"],
+        name=contrast["name"],
+        role=contrast["role"],
+        procedure=kind.code,
+        takes=sizes,
+        votes=votes,
+        alpha=alpha,
+        power=tuple(
+            (d, power(kind.code, votes, share_right(kind.code, dprime=d), alpha)) for d in DPRIMES
+        ),
+        needed=needed,
+        listeners_needed=needed_listeners,
+        limit_listeners=limit_listeners,
+        least_p=floor.least_p(sizes, dose=dose) if asked and min(sizes) > 1 else None,
+        attributable=attributable,
+        sentences=tuple(sentences),
+    )
+
+
+def _for_limit(plan: Mapping[str, Any], chance: float, each: float) -> int | None:
+    votes_each = max(1, math.floor(each))
+    if votes_each == 1 and plan["stop"]["kind"] == "fixed":
+        return people_for_limit(chance, plan["limit"], 0.8, plan["confidence"])
+    return listeners_for_limit(
+        np.random.default_rng(20),
+        chance,
+        plan["limit"],
+        votes_each,
+        0.8,
+        plan["confidence"],
+        anytime_valid=plan["stop"]["kind"] == "anytime",
+    )
+
+
+def _advice(plan: Mapping[str, Any], found: tuple[ContrastOutlook, ...]) -> tuple[str, ...]:
+    advice = []
+    if not any(contrast.role == "planted_check" for contrast in found):
+        advice.append(
+            "There is no planted check. Without one nobody can tell whether the panel was able "
+            "to hear anything, and “not heard” cannot be concluded."
+        )
+    questions = [contrast for contrast in found if contrast.role == "question"]
+    if len(questions) > 1:
+        least = plan["alpha"] / len(questions)
+        advice.append(
+            f"{len(questions)} questions share α = {plan['alpha']:g}: the first of them must pass "
+            f"{least:.2g}. Fewer questions make each answer cheaper."
+        )
+    minutes = minutes_per_listener(plan)
+    if minutes > LONG_SESSION_MINUTES:
+        advice.append(
+            f"About {minutes:.0f} minutes for one listener is long; ears tire. Ask for fewer votes "
+            "from more listeners."
+        )
+    if plan["stop"]["kind"] == "anytime":
+        advice.append(
+            "Looking at any time costs some votes, and attribution to the change is decided only "
+            "at the planned end."
+        )
+    procedures = {contrast["procedure"] for contrast in served(plan)}
+    asked = {contrast.procedure for contrast in questions}
+    if procedures - asked:
+        advice.append(
+            "A check or control is put by another procedure than the questions: it stands in a "
+            "block of its own, and says less about attention during the questions."
+        )
+    return tuple(advice)

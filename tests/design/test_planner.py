@@ -1,0 +1,55 @@
+"""What the plan's page says before the lock."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from panel.design.plan import build
+from panel.design.planner import outlook
+from panel.design.power import power, share_right
+
+from .conftest import study
+
+
+def test_outlook_counts_only_votes_across_conditions():
+    found = outlook(build(**study()))
+    question = found.contrasts[0]
+    assert question.votes == 40 * 16 * 25 // 45
+    assert question.alpha == pytest.approx(0.025)  # two questions
+    assert dict(question.power)[1.0] == pytest.approx(
+        power("abx", question.votes, share_right("abx", dprime=1.0), 0.025)
+    )
+    assert question.least_p == pytest.approx(1 / 126)
+    assert question.attributable
+    assert found.trials == 26
+    # 16 + 4 ABX of 30 s and 6 attribute trials of 20 s and five minutes of frame.
+    assert found.minutes == pytest.approx((20 * 30 + 6 * 20 + 300) / 60)
+
+
+def test_a_plan_without_check_is_told_what_it_cannot_say():
+    wanted = study(planted_least_right=None)
+    wanted["contrasts"] = wanted["contrasts"][:2]
+    assert any("planted check" in advice for advice in outlook(build(**wanted)).advice)
+
+
+def test_too_few_listeners_for_not_heard_are_named():
+    few = outlook(build(**study(listeners=6))).contrasts[0]
+    assert few.limit_listeners > 6
+    assert any(
+        "not heard" in sentence and "6 are planned" in sentence for sentence in few.sentences
+    )
+    enough = outlook(build(**study(listeners=few.limit_listeners))).contrasts[0]
+    assert not any("it takes" in sentence for sentence in enough.sentences)
+
+
+def test_a_long_session_is_called_long():
+    wanted = study()
+    wanted["contrasts"][0] = dataclasses.replace(wanted["contrasts"][0], votes_per_listener=80)
+    assert any("ears tire" in advice for advice in outlook(build(**wanted)).advice)
+
+
+def test_outlook_is_the_same_each_time():
+    plan = build(**study())
+    assert outlook(plan) == outlook(plan)
