@@ -188,8 +188,7 @@ _KALIMBA_ADHESIVE = (
     ("epoxy", "kalimba epoxy", None),
 )
 KALIMBA_QUESTIONS = (
-    Asked("Stiffer adhesive on the kalimba", "abx", "adhesive", _KALIMBA_ADHESIVE, 6),
-    Asked("Liked better on the kalimba", "preference", "adhesive", _KALIMBA_ADHESIVE, 6),
+    Asked("Stiffer adhesive on the kalimba", "abx", "adhesive", _KALIMBA_ADHESIVE, 10),
 )
 
 # The planted check: a plain treble boost that nobody who listens misses.
