@@ -401,7 +401,7 @@ def _planned_minutes(plan: Mapping[str, Any]) -> int:
         procedure(contrast["procedure"]).seconds * contrast["votes_per_listener"]
         for contrast in served
     )
-    return OVERHEAD_MINUTES + math.ceil(seconds / 60)
+    return OVERHEAD_MINUTES + math.ceil(float(seconds) / 60)
 
 
 def _minutes_left(session: Session, listener: Listener, rest: list[Trial]) -> int:

@@ -1,0 +1,61 @@
+// Talks to the server in JSON, and shows trouble in a sentence.
+
+export const link = location.pathname.replace(/\/+$/, "");
+export const $ = (id) => document.getElementById(id);
+
+export class Refused extends Error {
+  constructor(status, message) {
+    super(message);
+    this.status = status;
+  }
+}
+
+// Posts to an address under this listener's link. Throws Refused with the server's own sentence,
+// or a TypeError when the network is away.
+export async function ask(what, body = {}) {
+  const answer = await fetch(`${link}/${what}`, {
+    method: "POST",
+    headers: { "Content-Type": "application/json", Accept: "application/json" },
+    body: JSON.stringify(body),
+    cache: "no-store",
+  });
+  const content = await answer.json().catch(() => ({}));
+  if (!answer.ok) {
+    const { message = "Something went wrong.", hint = "" } = content.error ?? {};
+    throw new Refused(answer.status, `${message} ${hint}`.trim());
+  }
+  return content;
+}
+
+export function trouble(sentence) {
+  $("trouble").querySelector("p").textContent = sentence;
+  $("trouble").hidden = false;
+}
+
+export function calm() {
+  $("trouble").hidden = true;
+}
+
+export const canPlay = "AudioContext" in window && "OfflineAudioContext" in window;
+export const CANNOT_PLAY =
+  "This browser cannot play the samples. Please open your link in a current browser.";
+export const AWAY = "The connection is away. Trying again …";
+export const wait = (ms) => new Promise((resolve) => { setTimeout(resolve, ms); });
+
+// Repeats `work` while the network is away, ever more patiently.
+export async function patiently(work) {
+  for (let delay = 1000; ; delay = Math.min(15_000, delay * 2)) {
+    try {
+      const result = await work();
+      calm();
+      return result;
+    } catch (error) {
+      if (error instanceof Refused && error.status < 500) throw error;
+      trouble(AWAY);
+      await Promise.race([
+        wait(delay),
+        new Promise((resolve) => { addEventListener("online", resolve, { once: true }); }),
+      ]);
+    }
+  }
+}

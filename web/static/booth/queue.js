@@ -1,0 +1,139 @@
+// Votes on their way: written down in this browser before they are sent, crossed out once the
+// server has them. A vote keeps its id however often it is sent, so it counts once.
+
+const DATABASE = "listening";
+const STORE = "votes";
+
+// All votes of one link, in the order they were given.
+export class Queue extends EventTarget {
+  #link;
+  #shelf;
+  #sending = null;
+  #waiting = null;
+  #delay = 1000;
+
+  constructor(link) {
+    super();
+    this.#link = link;
+    this.#shelf = shelf();
+    addEventListener("online", () => this.#now());
+  }
+
+  async add(vote) {
+    const kept = await this.#shelf;
+    await kept.put(vote.client_id, { ...vote, link: this.#link, at: Date.now() });
+    this.#now();
+  }
+
+  async unsent() {
+    const kept = await this.#shelf;
+    const mine = (await kept.all()).filter((vote) => vote.link === this.#link);
+    return mine.sort((a, b) => a.trial - b.trial || a.at - b.at);
+  }
+
+  // Sends what waits; resolves when nothing does, or when the network is away.
+  flush() {
+    clearTimeout(this.#waiting);
+    this.#sending ??= this.#send().finally(() => { this.#sending = null; });
+    return this.#sending;
+  }
+
+  #now() {
+    this.#delay = 1000;
+    // Whatever is under way may have looked before this vote was written down: look again after.
+    (this.#sending ?? Promise.resolve()).then(() => this.flush());
+  }
+
+  async #send() {
+    const kept = await this.#shelf;
+    for (const vote of await this.unsent()) {
+      const outcome = await this.#post(vote);
+      if (outcome === "away") {
+        this.#tell("waiting");
+        this.#waiting = setTimeout(() => this.flush(), this.#delay);
+        this.#delay = Math.min(30_000, this.#delay * 2);
+        return;
+      }
+      await kept.remove(vote.client_id);
+      this.#delay = 1000;
+      if (outcome === "refused") this.#tell("refused");
+    }
+    this.#tell("saved");
+  }
+
+  async #post({ client_id, trial, answer, plays, seconds, notes }) {
+    this.#tell("sending");
+    let answered;
+    try {
+      answered = await fetch(`${this.#link}/vote`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", Accept: "application/json" },
+        body: JSON.stringify({ client_id, trial, answer, plays, seconds, notes }),
+        keepalive: true,
+      });
+    } catch {
+      return "away";
+    }
+    if (answered.ok) return "saved";
+    // The server is ill, or asks for patience: the vote stays here until it is taken.
+    if (answered.status >= 500 || answered.status === 429 || answered.status === 408) return "away";
+    return "refused";
+  }
+
+  #tell(state) {
+    this.dispatchEvent(new CustomEvent("state", { detail: state }));
+  }
+}
+
+// An id for a vote: random, in the form of a UUID (version 4).
+export function newId() {
+  if (crypto.randomUUID) return crypto.randomUUID();
+  const bytes = crypto.getRandomValues(new Uint8Array(16)); // plain http has no randomUUID
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+}
+
+async function shelf() {
+  try {
+    return await indexed();
+  } catch {
+    return local(); // private windows of some browsers have no database
+  }
+}
+
+async function indexed() {
+  const database = await new Promise((resolve, reject) => {
+    const opening = indexedDB.open(DATABASE, 1);
+    opening.onupgradeneeded = () => opening.result.createObjectStore(STORE);
+    opening.onsuccess = () => resolve(opening.result);
+    opening.onerror = () => reject(opening.error);
+    opening.onblocked = () => reject(new Error("blocked"));
+  });
+  const run = (mode, work) =>
+    new Promise((resolve, reject) => {
+      const transaction = database.transaction(STORE, mode, { durability: "strict" });
+      const asked = work(transaction.objectStore(STORE));
+      transaction.oncomplete = () => resolve(asked.result);
+      transaction.onerror = () => reject(transaction.error);
+      transaction.onabort = () => reject(transaction.error);
+    });
+  return {
+    put: (id, vote) => run("readwrite", (store) => store.put(vote, id)),
+    remove: (id) => run("readwrite", (store) => store.delete(id)),
+    all: () => run("readonly", (store) => store.getAll()),
+  };
+}
+
+function local() {
+  const name = (id) => `${DATABASE}:${id}`;
+  return {
+    put: async (id, vote) => localStorage.setItem(name(id), JSON.stringify(vote)),
+    remove: async (id) => localStorage.removeItem(name(id)),
+    all: async () =>
+      Object.keys(localStorage)
+        .filter((key) => key.startsWith(`${DATABASE}:`))
+        .map((key) => JSON.parse(localStorage.getItem(key))),
+  };
+}
