@@ -60,7 +60,7 @@ def _spread(wins: Floats, n: Floats) -> float:
     return float(np.sqrt(max(0.0, between / weight))) if weight > 0 else 0.0
 
 
-def test_divided(
+def examine(
     winner: Ints, loser: Ints, listener: Ints, labels: Ints, rng: np.random.Generator
 ) -> Divided | None:
     """Test for disagreement. `winner`, `loser`, `listener` (votes,): codes; `labels` (takes,).

@@ -26,8 +26,8 @@ COIN_DRAWS = 9_999
 class Coded:
     """Votes of one contrast as arrays (votes,), in the order they count.
 
-    `first` < `second`: take indices; `y`: right, or, directed, the vote was for `second`.
-    `up`: across pairs of directed contrasts: the vote was for the higher condition.
+    `first` < `second`: take indices, numbered condition by condition; `y`: right, or, directed,
+    the vote was for `second` (across conditions: for the later, or higher, condition).
     """
 
     take_ids: tuple[str, ...]
@@ -38,7 +38,6 @@ class Coded:
     listener: Ints
     listeners: tuple[str, ...]
     y: NDArray[np.bool_]
-    up: NDArray[np.bool_]
 
     @cached_property
     def across(self) -> NDArray[np.bool_]:
@@ -83,7 +82,6 @@ def code(contrast: Contrast, votes: Sequence[Vote]) -> Coded:
         listener=np.array([who[v.listener] for v in votes], np.int64),
         listeners=listeners,
         y=y,
-        up=y,  # takes are numbered condition by condition: `second` has the higher condition
     )
 
 
@@ -286,7 +284,7 @@ def of_question(
         last = coded if list(at_planned_end) == list(counted) else code(contrast, at_planned_end)
         attributed = attribute_to_change(contrast, last, rng)
         if contrast.procedure == "preference" and len(contrast.conditions) == 2:
-            split = divided.test_divided(
+            split = divided.examine(
                 np.where(last.y, last.second, last.first),
                 np.where(last.y, last.first, last.second),
                 last.listener,

@@ -1,0 +1,229 @@
+"""From the votes of a study to a code for each contrast: evidence, Holm, decision.
+
+One question's claim needs two things at once, chance beaten and the change made responsible, so
+its p value is the larger of the two (an intersection–union test), and Holm's adjustment runs over
+the questions of the plan. "Told apart at all" is a weaker claim with a family of its own.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from panel.analysis import attribution, decision, evidence
+from panel.analysis.decision import Findings
+from panel.analysis.evidence import Evidence
+from panel.analysis.exclusion import apply
+from panel.analysis.holm import holm
+from panel.analysis.plan_reading import Contrast, Plan
+from panel.analysis.votes import ListenerRow, Vote
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """One contrast with its evidence, its adjusted p values, the findings and the code.
+
+    `p_chance_holm`, `p_claim`, `p_claim_holm`: for questions, else None. `divided_holm`: for
+    preference. `alone`: another answer to the same conditions shows that they are told apart.
+    """
+
+    contrast: Contrast
+    evidence: Evidence
+    code: str
+    findings: Findings
+    p_chance: float
+    p_chance_holm: float | None
+    p_claim: float | None
+    p_claim_holm: float | None
+    least_p: float | None
+    divided_holm: float | None
+    audible_elsewhere: bool
+
+
+def rng_for(plan: Plan, contrast: Contrast) -> np.random.Generator:
+    """A stream of its own for each contrast, from the plan's SHA-256."""
+    place = [c.id for c in plan.contrasts].index(contrast.id)
+    return np.random.default_rng([int(plan.sha256, 16), place])
+
+
+def least_p(contrast: Contrast) -> float:
+    """The smallest p that attribution can give with the takes of the contrast."""
+    sizes = [len(c.takes) for c in contrast.conditions]
+    least = 1 / attribution.distinct_labelings(sizes, interchangeable=not contrast.is_dose)
+    visits = attribution.distinct_labelings(sizes, interchangeable=False)
+    if visits > 2 * attribution.MOST_EXACT:  # surely drawn, not enumerated
+        least = max(least, 1 / (1 + attribution.DRAWS))
+    return least
+
+
+def _barrier(plan: Plan, found: Evidence) -> str | None:
+    """What rules out a claim about the change, whatever the votes say; None if nothing does."""
+    contrast = found.contrast
+    sizes = [len(c.takes) for c in contrast.conditions]
+    if min(sizes) < 2:
+        return "one_take"
+    if contrast.override_reason:
+        return "override"
+    if len(contrast.differs) > 1:
+        return "several_changes"
+    if contrast.unlogged:
+        return "unlogged"
+    if not contrast.is_dose and found.asked.n and (found.within is None or found.within.n == 0):
+        return "no_retake_votes"
+    if least_p(contrast) > plan.alpha:
+        return "too_few_takes"
+    return None
+
+
+def _preference_band(plan: Plan, found: Evidence) -> bool:
+    """Is the mean share of votes surely within 1/2 ± limit/2?
+
+    If a share `limit` of the listeners always chose one side and the rest tossed coins, the mean
+    would be at the edge of that band: so it means the same as the limit of the forced choice.
+    """
+    if found.interval is None:
+        return False
+    low, high = found.interval
+    return low > 0.5 - plan.limit / 2 and high < 0.5 + plan.limit / 2
+
+
+def _planned_end(plan: Plan, contrast: Contrast, votes: Sequence[Vote]) -> int | None:
+    """Sequence number of the vote that completes the planned number; None before that."""
+    planned = plan.listeners * contrast.votes_per_listener
+    own = [v.sequence for v in votes if v.contrast == contrast.id]
+    return own[planned - 1] if len(own) >= planned else None
+
+
+def _gather(
+    plan: Plan, votes: Sequence[Vote], listeners: Sequence[ListenerRow], *, exclude: bool
+) -> dict[str, Evidence]:
+    counted = apply(plan, votes, listeners).kept if exclude else tuple(votes)
+    out: dict[str, Evidence] = {}
+    for contrast in plan.contrasts:
+        if contrast.of is not None:
+            continue
+        # Exclusion selects by the planted checks, so on them it would always look good.
+        pool = votes if contrast.role == "planted_check" else counted
+        own = [v for v in pool if v.contrast == contrast.id]
+        cast = sum(v.contrast == contrast.id for v in votes)
+        at_end: Sequence[Vote] | None = own
+        if plan.anytime:
+            # One look, at the planned vote, by the rule as it stood then.
+            end = _planned_end(plan, contrast, votes)
+            at_end = None
+            if end is not None:
+                until = [v for v in votes if v.sequence <= end]
+                kept = apply(plan, until, listeners).kept if exclude else until
+                at_end = [v for v in kept if v.contrast == contrast.id]
+        out[contrast.id] = evidence.of_question(
+            plan, contrast, own, at_end, cast, rng_for(plan, contrast)
+        )
+    for contrast in plan.contrasts:
+        if contrast.of is not None:
+            out[contrast.id] = evidence.of_derived_control(plan, contrast, out[contrast.of])
+    return {c.id: out[c.id] for c in plan.contrasts}
+
+
+def _agrees(found: Evidence) -> bool:
+    """Directed: votes across conditions and take scores must point the same way."""
+    if not found.contrast.directed or found.asked.count is None or found.attribution is None:
+        return True
+    lead = 2 * found.asked.count - found.asked.n
+    return lead * found.attribution.statistic > 0
+
+
+def _same_conditions(a: Contrast, b: Contrast) -> bool:
+    sides_a = {frozenset(c.takes) for c in a.conditions}
+    sides_b = {frozenset(c.takes) for c in b.conditions}
+    names_a, names_b = ({c.label for c in x.conditions} for x in (a, b))
+    return sides_a == sides_b or (a.factor is not None and a.factor == b.factor
+                                  and names_a == names_b)  # fmt: skip
+
+
+def judge(
+    plan: Plan, votes: Sequence[Vote], listeners: Sequence[ListenerRow], *, exclude: bool = True
+) -> dict[str, Judgement]:
+    """Every contrast of the plan, in its order. `votes` in order of arrival, checked."""
+    found = _gather(plan, votes, listeners, exclude=exclude)
+    questions = [found[q.id] for q in plan.questions]
+    barriers = {q.contrast.id: _barrier(plan, q) for q in questions}
+    chance = {q.contrast.id: q.p_chance(plan) for q in questions}
+    claim = {
+        q.contrast.id: (
+            1.0
+            if q.attribution is None or barriers[q.contrast.id] or not _agrees(q)
+            else max(chance[q.contrast.id], q.attribution.p)
+        )
+        for q in questions
+    }
+    ids = list(chance)
+    chance_holm = dict(zip(ids, holm([chance[i] for i in ids]), strict=True))
+    claim_holm = dict(zip(ids, holm([claim[i] for i in ids]), strict=True))
+    for i in ids:
+        if barriers[i] is None:
+            at_best = [least_p(plan.contrast(j)) if j == i else claim[j] for j in ids]
+            if holm(at_best)[ids.index(i)] > plan.alpha:
+                barriers[i] = "too_many_questions"
+    splits = [q.contrast.id for q in questions if q.divided is not None]
+    split_p = [found[i].divided for i in splits]
+    split_holm = dict(
+        zip(splits, holm([d.p if d is not None else 1.0 for d in split_p]), strict=True)
+    )
+
+    check_heard = False
+    codes: dict[str, tuple[str, Findings]] = {}
+    for c in plan.contrasts:
+        if c.role == "planted_check":
+            beats = found[c.id].p_chance(plan) <= plan.alpha
+            code = decision.planted_check(
+                beats_chance=beats, share_lower=found[c.id].share_lower, limit=plan.limit
+            )
+            check_heard = check_heard or code == "heard"
+            codes[c.id] = code, Findings(votes=found[c.id].asked.n > 0, beats_chance=beats)
+    for c in plan.contrasts:
+        if c.role == "planted_check":
+            continue
+        e = found[c.id]
+        question = c.role == "question"
+        findings = Findings(
+            votes=e.asked.n > 0,
+            beats_chance=(chance_holm[c.id] if question else e.p_chance(plan)) <= plan.alpha,
+            barrier=barriers.get(c.id),
+            ready=not plan.anytime or e.planned_in,
+            attributed=question and claim_holm[c.id] <= plan.alpha,
+            bounded=e.share_upper is not None and e.share_upper < plan.limit,
+            check_heard=check_heard,
+            planned_in=e.planned_in,
+            divided=c.id in split_holm and split_holm[c.id] <= plan.alpha,
+            level=_preference_band(plan, e),
+        )
+        if not question:
+            code = decision.retake_control(findings, directed=c.directed)
+        elif c.procedure == "preference":
+            code = decision.preference(findings)
+        else:
+            code = decision.forced_choice(findings, directed=c.directed)
+        codes[c.id] = code, findings
+    out = {}
+    for c in plan.contrasts:
+        code, findings = codes[c.id]
+        question = c.role == "question"
+        out[c.id] = Judgement(
+            contrast=c,
+            evidence=found[c.id],
+            code=code,
+            findings=findings,
+            p_chance=found[c.id].p_chance(plan),
+            p_chance_holm=chance_holm.get(c.id),
+            p_claim=claim.get(c.id),
+            p_claim_holm=claim_holm.get(c.id),
+            least_p=least_p(c) if question else None,
+            divided_holm=split_holm.get(c.id),
+            audible_elsewhere=any(
+                other.procedure != "preference"
+                and codes[other.id][0] == "heard"
+                and _same_conditions(c, other)
+                for other in plan.questions
+            ),
+        )
+    return out

@@ -1,0 +1,193 @@
+"""The verdict of a study: a pure function of the plan, the votes and the listeners' table.
+
+The same input gives the same document to the last digit, on the server and from an archive: Monte
+Carlo streams are seeded by the plan's SHA-256, and numbers are rounded to six significant digits.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from panel.analysis import anytime, reliability, sizes, verdict_words
+from panel.analysis.evidence import Evidence, Tally
+from panel.analysis.exclusion import apply
+from panel.analysis.judgement import Judgement, judge
+from panel.analysis.methods_text import limits, methods
+from panel.analysis.plan_reading import Plan, read_plan
+from panel.analysis.sizes import Size
+from panel.analysis.votes import ListenerRow, Vote, check_against_plan
+
+FORMAT = "fair-hearing-verdict/1"
+DIGITS = 6
+
+
+def conclude(
+    plan: Mapping[str, Any], votes: Sequence[Vote], listeners: Sequence[ListenerRow]
+) -> dict[str, Any]:
+    """The contents of verdict.json.
+
+    `plan`: the plan document as locked. Raises BadInput, with a sentence, if the plan cannot be
+    read, or the tables contradict themselves or it.
+    """
+    read = read_plan(plan)
+    checked, rows = check_against_plan(read, votes, listeners)
+    exclusion = apply(read, checked, rows)
+    judged = judge(read, checked, rows)
+    without = judge(read, checked, rows, exclude=False) if exclusion.excluded else judged
+    sized = {
+        id_: sizes.of_question(j.contrast, j.evidence.coded, read.confidence)
+        for id_, j in judged.items()
+        if j.contrast.role == "question" and j.evidence.coded is not None
+    }
+    in_order = list(judged.values())
+    document = {
+        "format": FORMAT,
+        "plan_sha256": read.sha256,
+        "votes": len(checked),
+        "listeners": len({v.listener for v in checked}),
+        "excluded": {
+            "listeners": list(exclusion.excluded),
+            "rule": exclusion.rule,
+            "changes_verdict": any(judged[i].code != without[i].code for i in judged),
+            "verdicts_without": {i: without[i].code for i in judged},
+        },
+        "headline": verdict_words.headline(read, in_order),
+        "contrasts": [_contrast(read, j, sized.get(id_)) for id_, j in judged.items()],
+        "reliability": reliability.per_listener(
+            read, checked, rows, exclusion.excluded, {i: s.listeners for i, s in sized.items()}
+        ),
+        "limits": limits(read, in_order, rows),
+        "methods": methods(read, in_order, exclusion.rule),
+    }
+    rounded: dict[str, Any] = plain(document)
+    return rounded
+
+
+def plain(value: Any) -> Any:
+    """Plain JSON values: floats to six significant digits, None for what is not finite."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            return None
+        return float(f"{value:.{DIGITS}g}") + 0.0
+    return value
+
+
+def _contrast(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]:
+    contrast, asked = judged.contrast, judged.evidence.asked
+    return {
+        "id": contrast.id,
+        "name": contrast.name,
+        "role": contrast.role,
+        "procedure": contrast.procedure,
+        "verdict": judged.code,
+        "sentence": verdict_words.sentence(plan, judged),
+        "reasons": verdict_words.reasons(plan, judged),
+        "next": verdict_words.next_steps(plan, judged),
+        "correct": asked.count,
+        "trials": asked.n,
+        "numbers": _numbers(plan, judged, size),
+    }
+
+
+def _share(tally: Tally | None) -> float | None:
+    return (
+        tally.count / tally.n if tally is not None and tally.n and tally.count is not None else None
+    )
+
+
+def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]:
+    """Every number behind a contrast; None where none is warranted.
+
+    `interval` is for the mean share over listeners and respects them; `p_heard` is the larger of
+    the p values against chance and for attribution, `p_heard_holm` that over the questions, which
+    `attribution.p_holm` repeats: it is what the decision looks at.
+    """
+    e, contrast = judged.evidence, judged.contrast
+    out: dict[str, Any] = {
+        "chance": contrast.chance,
+        "share_right": _share(e.asked),
+        "interval": e.interval,
+        "p_chance": e.asked.p if e.asked.n else None,
+        "p_chance_holm": judged.p_chance_holm if e.asked.n else None,
+        "e_value": e.asked.e_value if e.asked.n else None,
+        "p_anytime": e.asked.p_anytime if e.asked.n else None,
+        "listeners": e.asked.listeners,
+        "votes_cast": e.cast,
+        "votes_planned": e.planned,
+        "share_estimate": e.share_estimate,
+        "share_upper": e.share_upper,
+        "share_lower": e.share_lower,
+    }
+    if plan.anytime and e.asked.count is not None and e.asked.n:
+        out["confidence_sequence"] = anytime.confidence_sequence(
+            e.asked.count, e.asked.n, 1 - plan.confidence
+        )
+    if contrast.role != "question":
+        return out
+    out |= {
+        "conditions": [
+            {"label": c.label, "dose": c.dose, "takes": len(c.takes)} for c in contrast.conditions
+        ],
+        "within_right": None if e.within is None else e.within.count,
+        "within_trials": 0 if e.within is None else e.within.n,
+        "within_share": _share(e.within),
+        "within_p": None if e.within is None or not e.within.n else e.within.p,
+        "p_heard": judged.p_claim,
+        "p_heard_holm": judged.p_claim_holm,
+        "barrier": judged.findings.barrier,
+        "attribution": _attribution(judged),
+        "takes": _takes(e),
+        "dprime": None if size is None else size.dprime,
+        "dprime_interval": None if size is None else size.interval,
+        "listener_sd": None if size is None else size.listener_sd,
+        "take_sd": None if size is None else size.take_sd,
+        "excerpt_sd": None if size is None else size.excerpt_sd,
+        "model_message": "No votes count for this contrast." if size is None else size.message,
+    }
+    if contrast.procedure == "preference":
+        d = e.divided
+        out["divided"] = None if d is None else {
+            "spread": d.spread,
+            "p_listeners": d.p_listeners,
+            "p_labels": d.labels.p,
+            "p_holm": judged.divided_holm,
+        }  # fmt: skip
+    return out
+
+
+def _attribution(judged: Judgement) -> dict[str, Any]:
+    a = judged.evidence.attribution
+    return {
+        "statistic": None if a is None else a.statistic,
+        "p": None if a is None else a.p,
+        "p_holm": None if a is None else judged.p_claim_holm,
+        "least_p": judged.least_p,
+        "labelings": None if a is None else a.labelings,
+        "exact": None if a is None else a.exact,
+    }
+
+
+def _takes(e: Evidence) -> list[dict[str, Any]]:
+    """Votes on each take: undirected, pairs with it told apart; directed, pairs that it won."""
+    if e.coded is None:
+        return []
+    coded = e.coded
+    out = []
+    for i, take in enumerate(coded.take_ids):
+        here = (coded.first == i) | (coded.second == i)
+        if e.contrast.directed:
+            good = np.where(coded.y, coded.second, coded.first)[here] == i
+        else:
+            good = coded.y[here]
+        out.append({"take": take, "count": int(good.sum()), "trials": int(here.sum())})
+    return out
