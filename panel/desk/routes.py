@@ -3,7 +3,7 @@
 from fastapi import APIRouter
 from starlette.responses import RedirectResponse, Response
 
-from panel.desk import accounts, studies
+from panel.desk import accounts, listeners, report, studies, watch
 from panel.desk.security import to_sign_in
 
 __all__ = ["router", "to_sign_in"]
@@ -18,3 +18,6 @@ def desk() -> Response:
 
 router.include_router(accounts.router)
 router.include_router(studies.router)
+router.include_router(listeners.router)
+router.include_router(watch.router)
+router.include_router(report.router)

@@ -8,7 +8,7 @@ claim outlives any attempt by far, and lapses if its worker dies.
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Literal
 
 from sqlalchemy import update
 from sqlmodel import Session, col, select
@@ -17,6 +17,8 @@ from panel.errors import Conflict, NotFound
 from panel.post.messages import Kind, Letter
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Message, Organiser, Study
+
+State = Literal["held", "waiting", "sent", "failed"]
 
 CLAIM = timedelta(minutes=10)
 PAUSES = tuple(timedelta(minutes=m) for m in (1, 5, 15, 60, 180, 360, 720, 1440))
@@ -35,14 +37,14 @@ class Due:
 
 @dataclass(frozen=True)
 class MessageView:
-    """A mail as the desk lists it. `state`: held, waiting, sent, failed."""
+    """A mail as the desk lists it."""
 
     id: int
     listener_id: int | None
     kind: str
     address: str
     subject: str
-    state: str
+    state: State
     error: str
     created_at: datetime
     sent_at: datetime | None
@@ -242,14 +244,16 @@ def _unwanted(message: Message, study: Study, listener: Listener | None) -> str:
     return ""
 
 
-def _view(message: Message) -> MessageView:
-    state: Any = "waiting"
+def state_of(message: Message) -> State:
+    """Where a mail is on its way."""
     if message.sent_at is not None:
-        state = "sent"
-    elif message.failed_for_good:
-        state = "failed"
-    elif message.next_attempt_at is None:
-        state = "held"
+        return "sent"
+    if message.failed_for_good:
+        return "failed"
+    return "held" if message.next_attempt_at is None else "waiting"
+
+
+def _view(message: Message) -> MessageView:
     assert message.id is not None
     return MessageView(
         id=message.id,
@@ -257,7 +261,7 @@ def _view(message: Message) -> MessageView:
         kind=message.kind,
         address=message.address,
         subject=message.subject,
-        state=state,
+        state=state_of(message),
         error=message.error,
         created_at=message.created_at,
         sent_at=message.sent_at,

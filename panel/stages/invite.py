@@ -14,7 +14,7 @@ from panel.design.schedule import served, trials_per_listener
 from panel.errors import BadInput, Conflict, NotFound
 from panel.post import outbox as post
 from panel.post.addresses import read_pasted
-from panel.post.messages import Facts, Kind, Letter, letter
+from panel.post.messages import Facts, Kind, Letter, letter, sender
 from panel.post.outbox import MessageView
 from panel.settings import Settings
 from panel.stages.links import locked_plan
@@ -66,6 +66,8 @@ class ListenerView:
     address: str
     state: State
     no_reminder: str
+    mail_id: int | None
+    mail_state: str
 
 
 @dataclass(frozen=True)
@@ -259,15 +261,7 @@ def audience(store: Store, settings: Settings, study_id: int) -> Audience:
         mails = _mails(s, study_id)
         invited = [row for row in rows if row.address is not None]
         joined = [row for row in rows if row.address is None]
-        views = [
-            ListenerView(
-                id=_id(row),
-                address=row.address or "",
-                state=_state(row),
-                no_reminder=_no_reminder(store, row, mails.get(_id(row), [])),
-            )
-            for row in invited
-        ]
+        views = [_view(store, row, mails.get(_id(row), [])) for row in invited]
         link = None
         if study.open_link_sealed is not None:
             link = _join_link(settings, store.sealer.open(study.open_link_sealed))
@@ -277,6 +271,13 @@ def audience(store: Store, settings: Settings, study_id: int) -> Audience:
             joined_finished=sum(row.finished_at is not None for row in joined),
             open_link=link,
         )
+
+
+def listener(store: Store, study_id: int, listener_id: int) -> ListenerView:
+    """One invited listener. Raises NotFound for one of another study."""
+    with store.session() as s:
+        row = _listener(s, study_id, listener_id)
+        return _view(store, row, _mails(s, study_id).get(_id(row), []))
 
 
 def words(store: Store, study_id: int) -> Words:
@@ -300,6 +301,30 @@ def specimen(store: Store, settings: Settings, study_id: int) -> Letter:
     with store.session() as s:
         study = _open_study(s, study_id)
         return letter("invite", _facts(s, study), _link(settings, "…"), _no(settings, "…"))
+
+
+def send_held(store: Store, settings: Settings, study_id: int) -> int:
+    """Send what was written while no mail server was set; returns how many mails.
+
+    Raises Conflict if there is none now either.
+    """
+    if not settings.smtp_host:
+        raise Conflict(
+            "No mail server is set, so mails stay in the outbox.",
+            hint="Set FAIRHEARING_SMTP_HOST and start again, or send each mail by hand.",
+        )
+    return post.send_held(store, study_id)
+
+
+def sender_problem(settings: Settings) -> str:
+    """What keeps a mail server that is set from sending; empty if nothing does."""
+    if not settings.smtp_host:
+        return ""
+    try:
+        sender(settings)
+    except BadInput as error:
+        return str(error)
+    return ""
 
 
 def outbox(store: Store, study_id: int) -> list[MessageView]:
@@ -381,6 +406,18 @@ def _mails(session: Session, study_id: int) -> dict[int, list[Message]]:
         if row.listener_id is not None:
             mails.setdefault(row.listener_id, []).append(row)
     return mails
+
+
+def _view(store: Store, listener: Listener, mails: Sequence[Message]) -> ListenerView:
+    last = max(mails, key=lambda mail: mail.id or 0, default=None)
+    return ListenerView(
+        id=_id(listener),
+        address=listener.address or "",
+        state=_state(listener),
+        no_reminder=_no_reminder(store, listener, mails),
+        mail_id=last.id if last else None,
+        mail_state=post.state_of(last) if last else "",
+    )
 
 
 def _no_reminder(store: Store, listener: Listener, mails: Sequence[Message]) -> str:

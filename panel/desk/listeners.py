@@ -1,0 +1,224 @@
+"""Listeners and mail: who is invited, what the mails say, and what lies in the outbox."""
+
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk.security import checked_form, settings_of, signed_in, store_of, study_of
+from panel.errors import PanelError
+from panel.pages import page
+from panel.post import outbox
+from panel.stages import invite
+from panel.stages.accounts import OrganiserView
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies/{study_code}")
+
+Form = Annotated[FormData, Depends(checked_form)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+
+@router.get("/listeners")
+def listeners_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _listeners(request, who, study)
+
+
+@router.post("/listeners/invite")
+def invite_pasted(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    pasted = str(form.get("addresses", ""))
+    try:
+        invited = invite.invite(store_of(request), settings_of(request), study.id, pasted)
+    except PanelError as error:
+        return _listeners(request, who, study, problem=error, pasted=pasted)
+    refused = "\n".join(text for text, _ in invited.refused)
+    return _listeners(request, who, study, invited=invited, pasted=refused)
+
+
+@router.get("/listeners/words")
+def words_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _words(request, who, study, invite.words(store_of(request), study.id))
+
+
+@router.post("/listeners/words")
+def keep_words(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    sent = invite.Words(str(form.get("invitation", "")), str(form.get("privacy", "")))
+    try:
+        invite.set_words(store_of(request), study.id, sent.invitation, sent.privacy)
+    except PanelError as error:
+        return _words(request, who, study, sent, problem=error)
+    return RedirectResponse(f"{study.href}/listeners/words?kept=1", status_code=303)
+
+
+@router.post("/listeners/remind")
+def remind_all(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        reminded = invite.remind(store_of(request), settings_of(request), study.id)
+    except PanelError as error:
+        return _listeners(request, who, study, problem=error)
+    return _listeners(request, who, study, reminded=reminded)
+
+
+@router.post("/listeners/{listener_id}/remind")
+def remind_one(
+    request: Request, who: SignedIn, study: OwnStudy, form: Form, listener_id: int
+) -> Response:
+    try:
+        reminded = invite.remind(store_of(request), settings_of(request), study.id, listener_id)
+    except PanelError as error:
+        return _listeners(request, who, study, problem=error)
+    return _listeners(request, who, study, reminded=reminded)
+
+
+@router.get("/listeners/{listener_id}/revoke")
+def revoke_page(request: Request, who: SignedIn, study: OwnStudy, listener_id: int) -> Response:
+    return page(
+        request,
+        "desk/listeners_revoke.html",
+        organiser=who,
+        study=study,
+        here="listeners",
+        listener=invite.listener(store_of(request), study.id, listener_id),
+    )
+
+
+@router.post("/listeners/{listener_id}/revoke")
+def revoke(
+    request: Request, who: SignedIn, study: OwnStudy, form: Form, listener_id: int
+) -> Response:
+    invite.revoke(store_of(request), study.id, listener_id)
+    return RedirectResponse(f"{study.href}/listeners", status_code=303)
+
+
+@router.post("/listeners/open-link")
+def make_open_link(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        invite.open_link(store_of(request), settings_of(request), study.id)
+    except PanelError as error:
+        return _listeners(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/listeners#open-link", status_code=303)
+
+
+@router.post("/listeners/open-link/close")
+def close_open_link(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    invite.close_open_link(store_of(request), study.id)
+    return RedirectResponse(f"{study.href}/listeners#open-link", status_code=303)
+
+
+@router.get("/outbox")
+def outbox_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return page(
+        request,
+        "desk/outbox.html",
+        organiser=who,
+        study=study,
+        here="listeners",
+        messages=invite.outbox(store_of(request), study.id),
+        mail_server=settings_of(request).smtp_host,
+    )
+
+
+@router.post("/outbox/send")
+def send_held(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    invite.send_held(store_of(request), settings_of(request), study.id)
+    return RedirectResponse(f"{study.href}/outbox", status_code=303)
+
+
+@router.get("/outbox/{message_id}")
+def message_page(request: Request, who: SignedIn, study: OwnStudy, message_id: int) -> Response:
+    return _message(request, who, study, message_id)
+
+
+@router.post("/outbox/{message_id}/again")
+def try_again(
+    request: Request, who: SignedIn, study: OwnStudy, form: Form, message_id: int
+) -> Response:
+    try:
+        outbox.try_again(store_of(request), study.id, message_id)
+    except PanelError as error:
+        return _message(request, who, study, message_id, problem=error)
+    return RedirectResponse(f"{study.href}/outbox/{message_id}", status_code=303)
+
+
+def _listeners(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    *,
+    problem: PanelError | None = None,
+    invited: invite.Invited | None = None,
+    reminded: invite.Reminded | None = None,
+    pasted: str = "",
+) -> Response:
+    settings = settings_of(request)
+    return page(
+        request,
+        "desk/listeners.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="listeners",
+        problem=problem,
+        invited=invited,
+        reminded=reminded,
+        pasted=pasted,
+        audience=invite.audience(store_of(request), settings, study.id),
+        mail_server=settings.smtp_host,
+        sender_problem=invite.sender_problem(settings),
+    )
+
+
+def _words(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    words: invite.Words,
+    problem: PanelError | None = None,
+) -> Response:
+    specimen = None
+    if study.state == "open" and problem is None:
+        specimen = invite.specimen(store_of(request), settings_of(request), study.id)
+    return page(
+        request,
+        "desk/listeners_words.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="listeners",
+        problem=problem,
+        words=words,
+        kept="kept" in request.query_params,
+        specimen=specimen,
+    )
+
+
+def _message(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    message_id: int,
+    problem: PanelError | None = None,
+) -> Response:
+    view, letter, alive = outbox.opened(store_of(request), study.id, message_id)
+    # For whoever has no mail server: their own mail program opens with the mail written.
+    by_hand = f"mailto:{quote(view.address, safe='@')}?" + (
+        f"subject={quote(letter.subject, safe='')}&body={quote(letter.text, safe='')}"
+    )
+    return page(
+        request,
+        "desk/message.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="listeners",
+        problem=problem,
+        message=view,
+        letter=letter,
+        alive=alive,
+        by_hand=by_hand,
+        mail_server=settings_of(request).smtp_host,
+    )

@@ -1,0 +1,105 @@
+"""The verdict: sealed until voting has ended, then the report and what can be taken away."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.errors import PanelError
+from panel.pages import page
+from panel.stages import conclude, publish
+from panel.stages.accounts import OrganiserView
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies/{study_code}/verdict")
+
+Form = Annotated[FormData, Depends(checked_form)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+
+@router.get("")
+def verdict_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    if study.state != "closed":
+        return _sealed(request, who, study)
+    return page(
+        request,
+        "desk/verdict.html",
+        organiser=who,
+        study=study,
+        here="verdict",
+        **publish.report_context(store_of(request), study.id),
+    )
+
+
+@router.get("/end")
+def end_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    if study.state == "closed":
+        return RedirectResponse(f"{study.href}/verdict", status_code=303)
+    return _end(request, who, study)
+
+
+@router.post("/end")
+def end(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        conclude.close(store_of(request), study.id)
+    except PanelError as error:
+        return _end(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/verdict", status_code=303)
+
+
+@router.get("/export.zip")
+def export(request: Request, study: OwnStudy) -> Response:
+    store = store_of(request)
+    content = publish.export(store, study.id)
+    name = publish.file_name(store, study.id)
+    return Response(
+        content,
+        media_type="application/zip",
+        headers={
+            "Content-Disposition": f'attachment; filename="{name}"',
+            "Cache-Control": "no-store",
+        },
+    )
+
+
+@router.get("/plan.json")
+def plan(request: Request, study: OwnStudy) -> Response:
+    """The plan's own bytes: their SHA-256 is the one shown at the lock."""
+    return Response(
+        publish.plan_bytes(store_of(request), study.id),
+        media_type="application/json",
+        headers={"Cache-Control": "no-store"},
+    )
+
+
+def _sealed(request: Request, who: OrganiserView, study: StudyView) -> Response:
+    standing = None
+    if study.state == "open":
+        standing = conclude.standing(store_of(request), study.id)
+    return page(
+        request,
+        "desk/verdict_sealed.html",
+        organiser=who,
+        study=study,
+        here="verdict",
+        standing=standing,
+    )
+
+
+def _end(
+    request: Request, who: OrganiserView, study: StudyView, problem: PanelError | None = None
+) -> Response:
+    return page(
+        request,
+        "desk/verdict_end.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="verdict",
+        problem=problem,
+        standing=conclude.standing(store_of(request), study.id),
+    )
