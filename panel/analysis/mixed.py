@@ -169,9 +169,7 @@ def _reported(
         else:
             settled = False
             notes.append("The likelihood is flat: the votes do not settle these effects.")
-    spread = (
-        found.value.mode.hessian.diagonal() if cells.factors else np.empty(0, dtype=np.float64)
-    )
+    spread = found.value.mode.hessian.diagonal() if cells.factors else np.empty(0, dtype=np.float64)
     with np.errstate(invalid="ignore"):
         se = np.sqrt(np.diagonal(covariance))
     pull = 0.5 * np.abs(found.value.gradient[free]) / np.maximum(scale, 1e-12)

@@ -20,6 +20,43 @@ from panel.analysis.mixed_cells import Cells
 Floats = NDArray[np.float64]
 
 
+_SHORT = 250_000  # multiplications under which BLAS starts no threads
+
+
+def _stacked(tall: Floats, columns: int) -> tuple[Floats, Floats] | None:
+    """`tall` cut into a stack of short slices and a rest, or None if slices would be too short.
+
+    Tall, narrow products are over before a second thread has started, and on a busy machine
+    waiting for that thread costs a hundred times the product: so BLAS gets them in slices.
+    """
+    rows, width = tall.shape
+    short = _SHORT // max(width * columns, 1)
+    if rows <= short or short < 32:
+        return None
+    whole = rows // short
+    return tall[: whole * short].reshape(whole, short, width), tall[whole * short :]
+
+
+def gram(left: Floats, right: Floats) -> Floats:
+    """leftᵀ right for two tall arrays (rows, a), (rows, b)."""
+    one = _stacked(left, right.shape[1])
+    if one is None:
+        return left.T @ right
+    cut = one[0].shape[0] * one[0].shape[1]
+    other = right[:cut].reshape(one[0].shape[0], one[0].shape[1], right.shape[1])
+    total = np.matmul(one[0].transpose(0, 2, 1), other).sum(axis=0)
+    return np.asarray(total + one[1].T @ right[cut:], dtype=np.float64)
+
+
+def times(tall: Floats, square: Floats) -> Floats:
+    """tall (rows, a) times square (a, b)."""
+    cut = _stacked(tall, square.shape[1])
+    if cut is None:
+        return tall @ square
+    stack = np.matmul(cut[0], square).reshape(-1, square.shape[1])
+    return np.concatenate([stack, cut[1] @ square])
+
+
 @dataclass(frozen=True)
 class Arrow:
     """M factorised: D⁻¹ (units, width, width), D⁻¹B (units · width, border), S⁻¹, log |M|."""
@@ -44,7 +81,7 @@ class Arrow:
     def selected(self, cells: Cells) -> dict[tuple[int, int], Floats]:
         """For each pair of factors i ≤ j, the entry of M⁻¹ at each cell's two columns (cells,)."""
         units, width, _ = self.inverse.shape
-        spread = self.across @ self.corner
+        spread = times(self.across, self.corner)
         if width == 1:
             own = self.inverse[:, 0, 0] + np.einsum("ab,ab->a", spread, self.across)
         else:
@@ -62,7 +99,7 @@ class Arrow:
     def diagonal(self) -> Floats:
         """The diagonal of M⁻¹ (columns,)."""
         own = np.einsum("aii->ai", self.inverse).reshape(-1)
-        own = own + np.einsum("ab,ab->a", self.across @ self.corner, self.across)
+        own = own + np.einsum("ab,ab->a", times(self.across, self.corner), self.across)
         return np.concatenate([own, np.diagonal(self.corner)])
 
 
@@ -74,7 +111,7 @@ def factorise(cells: Cells, weights: Floats, deviations: Floats) -> Arrow | None
         total = np.bincount(at, weights, size)
         return np.asarray(total * (deviations[i] * deviations[j]), dtype=np.float64)
 
-    blocks = np.zeros(units * width * width)
+    blocks: Floats = np.zeros(units * width * width)
     for i, j, at in cells.diagonal:
         part = summed(at, blocks.size, i, j)
         blocks += part
@@ -82,11 +119,11 @@ def factorise(cells: Cells, weights: Floats, deviations: Floats) -> Arrow | None
             blocks += part.reshape(units, width, width).transpose(0, 2, 1).reshape(-1)
     blocks = blocks.reshape(units, width, width)
     blocks[:, np.arange(width), np.arange(width)] += 1.0
-    edge = np.zeros(units * width * border)
+    edge: Floats = np.zeros(units * width * border)
     for i, j, at in cells.edge:
         edge += summed(at, edge.size, i, j)
     edge = edge.reshape(units * width, border)
-    corner = np.zeros(border * border)
+    corner: Floats = np.zeros(border * border)
     for i, j, at in cells.corner:
         part = summed(at, corner.size, i, j)
         corner += part
@@ -108,7 +145,7 @@ def factorise(cells: Cells, weights: Floats, deviations: Floats) -> Arrow | None
         log_determinant = 2.0 * float(np.sum(np.log(np.einsum("aii->ai", roots))))
         inverse = np.linalg.inv(blocks)
         across = np.matmul(inverse, edge.reshape(units, width, border)).reshape(edge.shape)
-    schur = corner - edge.T @ across
+    schur: Floats = corner - gram(edge, across)
     if border:
         try:
             root = np.linalg.cholesky(0.5 * (schur + schur.T))
@@ -116,5 +153,5 @@ def factorise(cells: Cells, weights: Floats, deviations: Floats) -> Arrow | None
             return None
         log_determinant += 2.0 * float(np.sum(np.log(np.diagonal(root))))
         half = np.linalg.inv(root)
-        schur = half.T @ half
+        schur = np.asarray(half.T @ half, dtype=np.float64)
     return Arrow(inverse, edge, across, schur, log_determinant)

@@ -47,6 +47,7 @@ class Cells:
     n: Floats
     X: Floats
     offset: Floats
+    kind: Ints  # (cells,) code of each distinct row of X and offset
     factors: tuple[Factor, ...]
     units: int
     width: int
@@ -236,10 +237,11 @@ def fold(
     cells = sample.size
     folded = [codes[sample] for codes in all_codes]
     return _laid_out(
-        y=np.bincount(cell, right, cells),
-        n=np.bincount(cell, trials, cells),
+        y=np.bincount(cell, right, cells).astype(np.float64),
+        n=np.bincount(cell, trials, cells).astype(np.float64),
         X=design[sample],
         offset=shift[sample],
+        kind=kinds[sample],
         constant=constant,
         rows=rows,
         names=names,
@@ -257,6 +259,7 @@ def _laid_out(
     n: Floats,
     X: Floats,
     offset: Floats,
+    kind: Ints,
     constant: float,
     rows: int,
     names: list[str],
@@ -308,6 +311,7 @@ def _laid_out(
         n=n,
         X=X,
         offset=offset,
+        kind=kind,
         factors=factors,
         units=units,
         width=width,
@@ -317,9 +321,7 @@ def _laid_out(
         diagonal=tuple(
             (i, j, column[i] * width + column[j] % width) for i in inside for j in inside if i <= j
         ),
-        edge=tuple(
-            (i, j, column[i] * border + (column[j] - top)) for i in inside for j in outside
-        ),
+        edge=tuple((i, j, column[i] * border + (column[j] - top)) for i in inside for j in outside),
         corner=tuple(
             (i, j, (column[i] - top) * border + (column[j] - top))
             for i in outside

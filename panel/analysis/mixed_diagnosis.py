@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from panel.analysis.mixed_arrow import gram
 from panel.analysis.mixed_cells import Cells
 from panel.analysis.mixed_links import Link
 from panel.errors import BadInput
@@ -19,7 +20,8 @@ def check_design(cells: Cells) -> None:
         raise BadInput(
             f"Column {int(np.argmin(scale))} of X is 0 in all rows.", hint="Leave it out."
         )
-    values = np.linalg.svd((cells.X / scale).T @ (cells.X / scale), compute_uv=False)
+    unit = cells.X / scale
+    values = np.linalg.svd(gram(unit, unit), compute_uv=False)
     if values[-1] < 1e-10 * values[0]:
         raise BadInput(
             "The columns of X depend on each other: one follows from the rest.",
@@ -70,7 +72,7 @@ def _separated(cells: Cells, link: Link) -> bool:
     With an even curve only right answers can do so: under the floor there is nothing to gain.
     """
     p = cells.X.shape[1]
-    if p == 1 and np.all(cells.X == cells.X[0, 0]):
+    if p == 1 and not np.any(np.ptp(cells.X, axis=0)):
         return False  # told by the totals
     _, kinds = np.unique(cells.X, axis=0, return_inverse=True)
     kinds = kinds.reshape(-1)
@@ -98,4 +100,4 @@ def _separated(cells: Cells, link: Link) -> bool:
         bounds=(-1.0, 1.0),
         method="highs",
     )
-    return bool(answer.status == 0 and -answer.fun > 1e-7)
+    return bool(answer.status == 0 and answer.fun is not None and answer.fun < -1e-7)

@@ -7,13 +7,13 @@
 W the observed information −ℓ″ at the mode, or the expected one (Tierney & Kadane 1986, JASA 81;
 Breslow & Clayton 1993, JASA 88; the expected form is the one of penalised iteratively reweighted
 least squares). The gradient in (β, σ) is exact: the mode moves with the parameters,
-dû/dθ = −H⁻¹ ∂g/∂θ with g = u − Λ Zᵀ ℓ′ and H the observed Hessian (implicit differentiation), so one
-adjoint solve with H gives the share that comes through the mode.
+dû/dθ = −H⁻¹ ∂g/∂θ with g = u − Λ Zᵀ ℓ′ and H the observed Hessian (implicit differentiation),
+so one adjoint solve with H gives the share that comes through the mode.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 Information = Literal["observed", "expected"]
 
 _MOST_STEPS = 60
-_SETTLED = 1e-11  # Newton decrement under which the mode is taken as found
+_SETTLED = 1e-9  # Newton decrement under which the last step is taken by Taylor's series
 
 
 @dataclass(frozen=True)
@@ -46,11 +46,21 @@ class Mode:
 
 @dataclass(frozen=True)
 class Value:
-    """−2 log L by (1) without the constant, its gradient in (β, σ), and the mode it was taken at."""
+    """−2 log L by (1) without the constant, its gradient in (β, σ), and its mode."""
 
     deviance: float
     gradient: Floats
     mode: Mode
+
+
+def dot(one: Floats, other: Floats) -> float:
+    """Σ one · other over cells. Not by BLAS: its threads cost more than such short sums."""
+    return float(np.einsum("i,i->", one, other))
+
+
+def by_column(X: Floats, values: Floats) -> Floats:
+    """Xᵀ values (p,)."""
+    return np.array([dot(column, values) for column in X.T])
 
 
 def score(cells: Cells, terms: LinkTerms) -> Floats:
@@ -85,7 +95,7 @@ def gathered(cells: Cells, deviations: Floats, values: Floats) -> Floats:
 
 
 def _log_likelihood(cells: Cells, terms: LinkTerms) -> float:
-    return float(cells.y @ terms.log_right + (cells.n - cells.y) @ terms.log_wrong)
+    return dot(cells.y, terms.log_right) + dot(cells.n - cells.y, terms.log_wrong)
 
 
 def _curvature(cells: Cells, terms: LinkTerms, deviations: Floats) -> tuple[Arrow, bool]:
@@ -113,6 +123,22 @@ def _predicted(cells: Cells, beta: Floats, deviations: Floats, last: Mode) -> Fl
     return guess if np.all(np.isfinite(guess)) else last.u
 
 
+def _stepped(link: Link, eta: Floats, terms: LinkTerms, shift: Floats) -> LinkTerms:
+    """The terms at eta + shift by Taylor's series: for a last step too small to pay for more."""
+    at = link.completed(eta, terms)
+    half = 0.5 * shift * shift
+    return LinkTerms(
+        at.log_right + at.a * shift + at.a1 * half,
+        at.log_wrong - at.b * shift - at.b1 * half,
+        at.a + at.a1 * shift + at.a2 * half,
+        at.b + at.b1 * shift + at.b2 * half,
+        at.a1 + at.a2 * shift,
+        at.b1 + at.b2 * shift,
+        at.a2,
+        at.b2,
+    )
+
+
 def find_mode(
     cells: Cells, link: Link, beta: Floats, deviations: Floats, last: Mode | None = None
 ) -> Mode:
@@ -121,7 +147,7 @@ def find_mode(
     u = np.zeros(cells.columns) if last is None else _predicted(cells, beta, deviations, last)
     eta = fixed + spread_out(cells, deviations, u)
     terms = link.terms(eta)
-    height = _log_likelihood(cells, terms) - 0.5 * float(u @ u)
+    height = _log_likelihood(cells, terms) - 0.5 * dot(u, u)
     if last is not None and not height > -1e4 * (1.0 + cells.n.sum()):
         u = np.zeros(cells.columns)
         eta = fixed
@@ -132,9 +158,11 @@ def find_mode(
         hessian, _ = _curvature(cells, terms, deviations)
         downhill = gathered(cells, deviations, score(cells, terms)) - u
         step = hessian.solve(downhill)
-        decrement = float(step @ downhill)
+        decrement = dot(step, downhill)
         if decrement < _SETTLED:
             settled = True
+            shift = spread_out(cells, deviations, step)
+            u, eta, terms = u + step, eta + shift, _stepped(link, eta, terms, shift)
             break
         if steps == _MOST_STEPS:
             break
@@ -144,7 +172,7 @@ def find_mode(
             tried = u + size * step
             new_eta = fixed + spread_out(cells, deviations, tried)
             new_terms = link.terms(new_eta)
-            new_height = _log_likelihood(cells, new_terms) - 0.5 * float(tried @ tried)
+            new_height = _log_likelihood(cells, new_terms) - 0.5 * dot(tried, tried)
             if new_height >= height - 1e-12 * abs(height) or size < 1e-6:
                 break
             size *= 0.5
@@ -152,7 +180,7 @@ def find_mode(
             settled = decrement < 1e-7
             break
         u, eta, terms, height = tried, new_eta, new_terms, new_height
-    return Mode(beta, deviations, u, eta, terms, hessian, settled, steps)
+    return Mode(beta, deviations, u, eta, link.completed(eta, terms), hessian, settled, steps)
 
 
 def evaluate(
@@ -165,14 +193,16 @@ def evaluate(
 ) -> Value:
     """(1) and its gradient in (β, σ) at `beta` (p,), `deviations` (factors,; any sign)."""
     mode = find_mode(cells, link, beta, deviations, last)
-    terms = link.terms(mode.eta, third=True)
+    terms = mode.terms
     y, wrong = cells.y, cells.n - cells.y
     slope, seen = score(cells, terms), observed(cells, terms)
-    base = -2.0 * _log_likelihood(cells, terms) + float(mode.u @ mode.u)
+    base = -2.0 * _log_likelihood(cells, terms) + dot(mode.u, mode.u)
     arrow: Arrow | None = None
     if information == "observed":
         weights, turn = seen, wrong * terms.b2 - y * terms.a2
         arrow = factorise(cells, weights, deviations)
+        if arrow is not None:
+            mode = replace(mode, hessian=arrow)
     if arrow is None:
         weights = expected(cells, terms)
         turn = cells.n * (terms.a1 * terms.b + terms.a * terms.b1)
@@ -193,11 +223,11 @@ def evaluate(
     through = spread_out(cells, deviations, adjoint)
     common = -2.0 * slope + pulled - seen * through
     gradient = np.empty(beta.size + deviations.size)
-    gradient[: beta.size] = cells.X.T @ common
+    gradient[: beta.size] = by_column(cells.X, common)
     for g, factor in enumerate(cells.factors):
         gradient[beta.size + g] = (
-            common @ mode.u[factor.column]
-            + 2.0 * (weights @ lean[g])
-            + slope @ adjoint[factor.column]
+            dot(common, mode.u[factor.column])
+            + 2.0 * dot(weights, lean[g])
+            + dot(slope, adjoint[factor.column])
         )
     return Value(base + arrow.log_determinant, gradient, mode)

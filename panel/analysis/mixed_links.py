@@ -45,7 +45,7 @@ _LARGEST = 50.0  # d′ beyond which 1 − p of some curve leaves double precisi
 
 
 class LinkTerms(NamedTuple):
-    """What the likelihood needs at η (see the module); the last pair is empty unless asked for."""
+    """What the likelihood needs at η (see the module); the last pair may be empty."""
 
     log_right: Floats
     log_wrong: Floats
@@ -72,9 +72,13 @@ class Link:
         """Whether η is carried to a d′ that cannot be negative."""
         return False
 
-    def terms(self, eta: Floats, third: bool = False) -> LinkTerms:
-        """The terms at `eta`; a″ and b″ only if `third`."""
+    def terms(self, eta: Floats) -> LinkTerms:
+        """The terms at `eta`; a″ and b″ may be left empty where `completed` adds them cheaply."""
         raise NotImplementedError
+
+    def completed(self, eta: Floats, terms: LinkTerms) -> LinkTerms:
+        """`terms` at `eta`, with a″ and b″."""
+        return terms
 
     def probability(self, eta: ArrayLike) -> Floats:
         """Chance of a right answer at `eta`."""
@@ -98,14 +102,17 @@ class Link:
 
 @dataclass(frozen=True)
 class _Logit(Link):
-    def terms(self, eta: Floats, third: bool = False) -> LinkTerms:
+    def terms(self, eta: Floats) -> LinkTerms:
         tail = np.log1p(np.exp(-np.abs(eta)))
         p, q = expit(eta), expit(-eta)
         pq = p * q
-        turn = pq * (q - p) if third else _NONE
         return LinkTerms(
-            np.minimum(eta, 0.0) - tail, np.minimum(-eta, 0.0) - tail, q, p, -pq, pq, -turn, turn
+            np.minimum(eta, 0.0) - tail, np.minimum(-eta, 0.0) - tail, q, p, -pq, pq, _NONE, _NONE
         )
+
+    def completed(self, eta: Floats, terms: LinkTerms) -> LinkTerms:
+        turn = terms.b1 * (terms.a - terms.b)
+        return terms._replace(a2=-turn, b2=turn)
 
 
 @dataclass(frozen=True)
@@ -114,7 +121,7 @@ class _Probit(Link):
 
     scale: float = 1.0
 
-    def terms(self, eta: Floats, third: bool = False) -> LinkTerms:
+    def terms(self, eta: Floats) -> LinkTerms:
         x = eta / self.scale
         # Φ(−|x|) = ½ erfcx(|x|/√2) exp(−x²/2): one special function serves both tails.
         size = np.abs(x)
@@ -126,15 +133,24 @@ class _Probit(Link):
         density = 1.0 / np.sqrt(2.0 * np.pi)
         steep, gentle = density / scaled, density * bell / (1.0 - small)
         up = x >= 0.0
-        a, b = np.where(up, gentle, steep), np.where(up, steep, gentle)
-        a1, b1 = -a * (x + a), b * (b - x)
-        a2 = -a1 * (x + a) - a * (1.0 + a1) if third else _NONE
-        b2 = b1 * (b - x) + b * (b1 - 1.0) if third else _NONE
-        logs = np.where(up, log_large, log_small), np.where(up, log_small, log_large)
-        if self.scale == 1.0:
-            return LinkTerms(*logs, a, b, a1, b1, a2, b2)
         s = 1.0 / self.scale
-        return LinkTerms(*logs, s * a, s * b, s * s * a1, s * s * b1, s**3 * a2, s**3 * b2)
+        a, b = s * np.where(up, gentle, steep), s * np.where(up, steep, gentle)
+        x = s * x
+        return LinkTerms(
+            np.where(up, log_large, log_small),
+            np.where(up, log_small, log_large),
+            a,
+            b,
+            -a * (x + a),
+            b * (b - x),
+            _NONE,
+            _NONE,
+        )
+
+    def completed(self, eta: Floats, terms: LinkTerms) -> LinkTerms:
+        x, s2 = eta / self.scale**2, 1.0 / self.scale**2
+        a, b, a1, b1 = terms.a, terms.b, terms.a1, terms.b1
+        return terms._replace(a2=-a1 * (x + a) - a * (s2 + a1), b2=b1 * (b - x) + b * (b1 - s2))
 
 
 @dataclass(frozen=True)
@@ -164,7 +180,7 @@ class _CurveLink(Link):
         bend = rise * rest / CORNER
         return CORNER * np.logaddexp(0.0, x), rise, bend, bend * (rest - rise) / CORNER
 
-    def terms(self, eta: Floats, third: bool = False) -> LinkTerms:
+    def terms(self, eta: Floats) -> LinkTerms:
         d, g1, g2, g3 = self._scale(eta)
         f = self.curve.derivatives(d)
         first = f.first * g1
@@ -173,11 +189,9 @@ class _CurveLink(Link):
         a, b = first / right, first / wrong
         rise, fall = second / right, second / wrong
         a1, b1 = rise - a * a, fall + b * b
-        a2, b2 = _NONE, _NONE
-        if third:
-            turn = f.third * g1**3 + 3.0 * f.second * g1 * g2 + f.first * g3
-            a2 = turn / right - a * rise - 2.0 * a * a1
-            b2 = turn / wrong + b * fall + 2.0 * b * b1
+        turn = f.third * g1**3 + 3.0 * f.second * g1 * g2 + f.first * g3
+        a2 = turn / right - a * rise - 2.0 * a * a1
+        b2 = turn / wrong + b * fall + 2.0 * b * b1
         # The larger of the two from the smaller: log p near p = 1 keeps its digits.
         log_right = np.where(right > 0.5, np.log1p(-np.minimum(wrong, 0.5)), np.log(right))
         return LinkTerms(log_right, np.log(wrong), a, b, a1, b1, a2, b2)

@@ -39,7 +39,7 @@ def evaluate(
 ) -> Value:
     """−2 log L without the constant, and its gradient in (β, σ), by `nodes` points a level."""
     mode = find_mode(cells, link, beta, deviations, last)
-    terms = link.terms(mode.eta, third=True)
+    terms = mode.terms
     sigma, column, levels = float(deviations[0]), cells.factors[0].column, cells.columns
 
     def over(values: Floats) -> Floats:
@@ -66,7 +66,7 @@ def evaluate(
         if j < p:
             x = cells.X[:, j]
             moves[:, j] = -sigma * over(seen * x) / hessian_seen
-            direct = 0.0
+            direct: Floats | float = 0.0
         else:
             x = mode.u[column]
             moves[:, j] = (over(score(cells, terms)) - sigma * over(seen * x)) / hessian_seen

@@ -8,15 +8,15 @@ approximate information at the start is the identity: tolerances then are in sta
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from panel.analysis.mixed_arrow import factorise
+from panel.analysis.mixed_arrow import factorise, gram
 from panel.analysis.mixed_cells import Cells
-from panel.analysis.mixed_laplace import Mode, Value, expected, gathered, score
+from panel.analysis.mixed_laplace import Mode, Value, by_column, dot, expected, gathered, score
 from panel.analysis.mixed_links import Link
 
 Floats = NDArray[np.float64]
@@ -24,8 +24,11 @@ Objective = Callable[[Floats, Floats, Mode | None], Value]
 
 _GRADIENT = 2e-3  # in standard errors: what is left to gain is then some 4e-6 of deviance
 _SETTLED = 1e-6  # deviance still to gain at which the search has converged
+_UNIT = 1e3  # standard errors to one unit of the search
 _STEP = 1e-2  # of a standard error, for differences of the gradient
+_LEAST_INFORMATION = 0.05  # on η: no step is longer than some 4 units of it
 _NO_SPREAD = 1e-6  # deviance by which a spread must beat zero
+_NOISE = 1e-5  # deviance within which two values may be equal
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,17 @@ class Found:
 
 def fixed_only(cells: Cells, link: Link) -> Floats:
     """β of the model without random effects, by Fisher scoring with step halving."""
+    # Without random effects only the distinct rows of X count.
+    kinds = int(cells.kind.max()) + 1
+    X, offset = np.empty((kinds, cells.X.shape[1])), np.empty(kinds)
+    X[cells.kind], offset[cells.kind] = cells.X, cells.offset
+    cells = replace(
+        cells,
+        y=np.bincount(cells.kind, cells.y).astype(np.float64),
+        n=np.bincount(cells.kind, cells.n).astype(np.float64),
+        X=X,
+        offset=offset,
+    )
     share = float(np.clip((cells.y.sum() + 0.5) / (cells.n.sum() + 1.0), 0.02, 0.98))
     if link.even:
         share = max(share, link.floor + 0.02 * (1.0 - link.floor))
@@ -51,13 +65,13 @@ def fixed_only(cells: Cells, link: Link) -> Floats:
 
     def height(at: Floats) -> float:
         terms = link.terms(cells.X @ at + cells.offset)
-        return float(cells.y @ terms.log_right + (cells.n - cells.y) @ terms.log_wrong)
+        return dot(cells.y, terms.log_right) + dot(cells.n - cells.y, terms.log_wrong)
 
     best = height(beta)
     for _ in range(25):
         terms = link.terms(cells.X @ beta + cells.offset)
-        pull = cells.X.T @ score(cells, terms)
-        information = cells.X.T @ (expected(cells, terms)[:, None] * cells.X)
+        pull = by_column(cells.X, score(cells, terms))
+        information = gram(cells.X, expected(cells, terms)[:, None] * cells.X)
         ridge = 1e-9 * (1.0 + np.trace(information)) * np.eye(beta.size)
         step = np.linalg.solve(information + ridge, pull)
         if float(step @ pull) < 1e-6:
@@ -87,7 +101,7 @@ def _start(cells: Cells, link: Link) -> tuple[Floats, Floats, Floats]:
         deviations[g] = np.clip(np.sqrt(max(moment, 0.0)), min(least, 0.5), 2.0)
     p, size = beta.size, beta.size + deviations.size
     information = np.zeros((size, size))
-    fixed = cells.X.T @ (weights[:, None] * cells.X)
+    fixed = gram(cells.X, weights[:, None] * cells.X)
     arrow = factorise(cells, weights, deviations)
     if arrow is not None:
         crossed = np.array([gathered(cells, deviations, weights * x) for x in cells.X.T])
@@ -102,10 +116,11 @@ def _start(cells: Cells, link: Link) -> tuple[Floats, Floats, Floats]:
     return beta, deviations, information
 
 
-def _whitener(information: Floats) -> Floats:
-    """A with A Aᵀ ≈ information⁻¹, bounded where there is hardly any."""
-    values, vectors = np.linalg.eigh(information)
-    return np.asarray(vectors / np.sqrt(np.maximum(values, 0.05)), dtype=np.float64)
+def _whitener(information: Floats, scale: Floats) -> Floats:
+    """A with A Aᵀ ≈ information⁻¹, bounded where there is hardly any: `scale` moves η by one."""
+    values, vectors = np.linalg.eigh(information * np.outer(scale, scale))
+    spread = vectors / np.sqrt(np.maximum(values, _LEAST_INFORMATION))
+    return np.asarray(scale[:, None] * spread, dtype=np.float64)
 
 
 def search(
@@ -126,15 +141,20 @@ def search(
     p, factors = beta.size, deviations.size
     theta = np.concatenate([beta, deviations])
     started = theta.copy()
-    state: dict[str, Mode | None] = {"last": last}
-    count = 0
+    sizes = np.sqrt(np.array([dot(x, x) for x in cells.X.T]) / cells.y.size)
+    scale = np.concatenate([1.0 / sizes, np.ones(factors)])
+    count, latest = 0, b""
+    newest: Value | None = None
 
     def value_at(at: Floats) -> Value:
-        nonlocal count
+        nonlocal count, latest, newest, last
+        if newest is not None and at.tobytes() == latest:
+            return newest
         count += 1
-        value = objective(at[:p], at[p:], state["last"])
+        value = objective(at[:p], at[p:], last)
+        latest, newest = at.tobytes(), value
         if np.isfinite(value.deviance) and np.all(np.isfinite(value.gradient)):
-            state["last"] = value.mode
+            last = value.mode
         return value
 
     free = np.ones(p + factors, dtype=bool)
@@ -142,32 +162,32 @@ def search(
     to_gain = np.inf
     value = value_at(theta)
     for _ in range(3):
-        A = _whitener(information[np.ix_(free, free)])
+        A = _whitener(information[np.ix_(free, free)], scale[free])
         base = theta.copy()
-        known: tuple[bytes, Value] | None = (np.zeros(A.shape[1]).tobytes(), value)
 
-        def whitened(
-            x: Floats, A: Floats = A, base: Floats = base, known: tuple[bytes, Value] | None = known
-        ) -> tuple[float, Floats]:
-            if known is not None and x.tobytes() == known[0]:
-                here = known[1]
-            else:
-                at = base.copy()
-                at[free] += A @ x
-                here = value_at(at)
+        def whitened(x: Floats, A: Floats = A, base: Floats = base) -> tuple[float, Floats]:
+            at = base.copy()
+            at[free] += _UNIT * (A @ x)
+            here = value_at(at)
             if not (np.isfinite(here.deviance) and np.all(np.isfinite(here.gradient))):
                 return 1e100, np.zeros(x.size)
-            return 0.5 * here.deviance, 0.5 * (A.T @ here.gradient[free])
+            return 0.5 * here.deviance, 0.5 * _UNIT * (A.T @ here.gradient[free])
 
+        # The unit is large because the first step of this search is at most one unit long, and
+        # the start's information deserves a full step.
         result = minimize(
             whitened,
             np.zeros(A.shape[1]),
             jac=True,
             method="BFGS",
-            options={"gtol": _GRADIENT, "maxiter": 200},
+            options={
+                "gtol": _GRADIENT * _UNIT,
+                "maxiter": 200,
+                "hess_inv0": np.eye(A.shape[1]) / _UNIT**2,
+            },
         )
         theta = base.copy()
-        theta[free] += A @ result.x
+        theta[free] += _UNIT * (A @ result.x)
         value = value_at(theta)
         # A spread that does no better than none is none.
         for g in range(factors):
@@ -178,10 +198,14 @@ def search(
                 if without.deviance <= value.deviance + _NO_SPREAD:
                     theta, value, free[p + g] = tried, without, False
         if not precise:
-            to_gain = float(np.max(np.abs(result.jac), initial=0.0)) ** 2
+            to_gain = float(np.max(np.abs(result.jac), initial=0.0) / _UNIT) ** 2
             break
         # Differences of the exact gradient give the Hessian, and a last Newton step.
-        A = A if A.shape[0] == free.sum() else _whitener(information[np.ix_(free, free)])
+        A = (
+            A
+            if A.shape[0] == free.sum()
+            else _whitener(information[np.ix_(free, free)], scale[free])
+        )
         columns = []
         for direction in A.T:
             step = np.zeros(p + factors)
@@ -201,10 +225,11 @@ def search(
                 tried = theta.copy()
                 tried[free] += A @ newton
                 better = value_at(tried)
-                if better.deviance <= value.deviance:
-                    theta, value = tried, better
-                    pull = 0.5 * (A.T @ value.gradient[free])
-                    to_gain = float(pull @ ((vectors / values) @ (vectors.T @ pull)))
+                new_pull = 0.5 * (A.T @ better.gradient[free])
+                left = float(new_pull @ ((vectors / values) @ (vectors.T @ new_pull)))
+                # So near the end the gradient tells the better point; the deviance is all noise.
+                if left < to_gain and better.deviance <= value.deviance + _NOISE:
+                    theta, value, to_gain = tried, better, left
         else:
             to_gain = float(pull @ pull)
         if to_gain < _SETTLED:
@@ -218,6 +243,6 @@ def search(
     if np.any(signs < 0.0):
         flip = np.concatenate([np.ones(p), signs])
         theta, full = theta * flip, full * np.outer(flip, flip)
-        state["last"] = None
+        last = None
         value = value_at(theta)
     return Found(theta[:p], theta[p:], value, full, to_gain, count, started)
