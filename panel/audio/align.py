@@ -78,8 +78,7 @@ def align(reference: Audio, other: Audio, rate: int) -> Alignment:
         found = replace(found, swapped=_is_swapped(a, b, blocks, found))
         if found.swapped:
             b = b[:, ::-1]
-    found = _newton(a, b, blocks, replace(found, swapped=False), rate, swapped=found.swapped)
-    return found
+    return _newton(a, b, blocks, replace(found, swapped=False), rate, swapped=found.swapped)
 
 
 def refine(reference: Audio, other: Audio, start: int, frames: int, found: Alignment) -> Alignment:
@@ -285,7 +284,9 @@ def _is_swapped(a: Audio, b: Audio, blocks: NDArray[np.intp], found: Alignment) 
         straight += float((x * y).sum())
         crossed += float((x * y[:, ::-1]).sum())
     whole = float(np.square(a).sum() * np.square(b).sum()) ** 0.5
-    return abs(crossed) > 1.02 * abs(straight) and abs(crossed) > 0.01 * whole / len(a) * len(blocks)
+    return abs(crossed) > 1.02 * abs(straight) and abs(crossed) > 0.01 * whole / len(a) * len(
+        blocks
+    )
 
 
 def _block_delays(
@@ -342,7 +343,9 @@ def _newton(
     for _ in range(8):
         here = Alignment(delay, _ppm(step), False, False, 0.0)
         delays, weights, correlation = _block_delays(a, b, blocks, here)
-        good = np.isfinite(delays) & (np.abs(delays) < 20) & (weights > 1e-4 * weights.max(initial=0))
+        good = (
+            np.isfinite(delays) & (np.abs(delays) < 20) & (weights > 1e-4 * weights.max(initial=0))
+        )
         if abs(correlation) < SAME_PERFORMANCE or not good.any():
             break
         offset, slope, slope_error = _robust_line(

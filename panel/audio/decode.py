@@ -77,7 +77,9 @@ def read(path: Path, *, channels: Sequence[int] | None = None, name: str = "") -
     else:
         samples, rate = _read_plain(path, name, found)
     if samples.shape[0] == 0:
-        raise BadInput(f"{name} holds no sound: it has zero frames.", hint="Record or export it again.")
+        raise BadInput(
+            f"{name} holds no sound: it has zero frames.", hint="Record or export it again."
+        )
     if keep is not None:
         samples = samples[:, keep]
     if not np.isfinite(samples).all():
@@ -102,7 +104,9 @@ def _kind(path: Path, name: str) -> str:
     if not path.is_file():
         raise BadInput(f"{name} is not a file.", hint="Choose a sound file.")
     if size == 0:
-        raise BadInput(f"{name} is empty (0 bytes).", hint="Send it again; the copy may have failed.")
+        raise BadInput(
+            f"{name} is empty (0 bytes).", hint="Send it again; the copy may have failed."
+        )
     if not found:
         raise BadInput(f"{name} is not a sound file that can be read.", hint=f"Send {_KNOWN}.")
     return found
@@ -195,9 +199,13 @@ def _check_flac(path: Path, words: np.ndarray[Any, np.dtype[np.int32]], name: st
         return  # allowed: the writer did not know
     little = np.ascontiguousarray(words >> (32 - bits)).astype("<i4", copy=False)
     packed = little.view(np.uint8).reshape(-1, 4)[:, :width]
-    if hashlib.md5(np.ascontiguousarray(packed).tobytes(), usedforsecurity=False).digest() != expected:
+    if (
+        hashlib.md5(np.ascontiguousarray(packed).tobytes(), usedforsecurity=False).digest()
+        != expected
+    ):
         raise BadInput(
-            f"{name} is damaged or cut short: its sound does not match its own checksum.", hint=AGAIN
+            f"{name} is damaged or cut short: its sound does not match its own checksum.",
+            hint=AGAIN,
         )
 
 
@@ -211,7 +219,7 @@ def _chosen(there: int, wanted: Sequence[int] | None, name: str) -> list[int] | 
         return None
     if not 1 <= len(wanted) <= 2 or any(not 1 <= number <= there for number in wanted):
         raise BadInput(
-            f"{name} has channels 1 to {there}; {', '.join(map(str, wanted)) or 'none'} was chosen.",
+            f"{name} has channels 1 to {there}, not {', '.join(map(str, wanted)) or 'none'}.",
             hint="Choose one or two of them.",
         )
     return [number - 1 for number in wanted]

@@ -43,9 +43,9 @@ def k_weighting(rate: int) -> NDArray[np.float64]:
 
 
 def channel_weights(channels: int) -> NDArray[np.float64]:
-    """G of annex 1: 1 for L, R and C, 1.41 for the surrounds, 0 for LFE in the order L R C LFE Ls Rs.
+    """G of annex 1: 1 for L, R and C, 1.41 for the surrounds, 0 for the LFE.
 
-    With five channels the order is L R C Ls Rs.
+    Order of the channels: L R C LFE Ls Rs, or L R C Ls Rs.
     """
     if channels == 6:
         return np.array([1.0, 1.0, 1.0, 0.0, 1.41, 1.41])

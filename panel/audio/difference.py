@@ -1,0 +1,259 @@
+"""What measurably differs between two takes, and whether retakes differ as much.
+
+A number here says what two recordings hold. Whether anyone hears it is for the votes alone.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panel.audio import faults
+from panel.audio.align import SAME_PERFORMANCE, align, apply, same_channels
+from panel.audio.faults import Warning_
+from panel.audio.loudness import for_clip
+from panel.audio.prepare import resampled, residual_db
+from panel.audio.sound import Audio, Sound
+from panel.errors import BadInput
+
+NOMINAL_HZ = (
+    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0,
+    500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
+    8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
+)  # fmt: skip
+"""Nominal mid-band frequencies of the third-octave bands, IEC 61260-1:2014, annex E."""
+
+_BAND_FLOOR = 1e-11
+_SEGMENT_S = 20.0
+
+
+class BandDifference(NamedTuple):
+    """Level difference in one third-octave band, named by its nominal mid frequency."""
+
+    hz: float
+    difference_db: float
+
+
+@dataclass(frozen=True)
+class Measured:
+    """B against A. Levels in dB of B over A; `loudness_lufs` is (a, b) as recorded."""
+
+    delay_samples: float
+    gain_db: float
+    drift_ppm: float
+    inverted: bool
+    swapped: bool
+    correlation: float
+    residual_db: float
+    loudness_lufs: tuple[float, float]
+    third_octave: tuple[BandDifference, ...]
+    warnings: tuple[Warning_, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values for other programs; null where a loudness does not exist."""
+        return {
+            "delay_samples": self.delay_samples,
+            "gain_db": self.gain_db,
+            "drift_ppm": self.drift_ppm,
+            "inverted": self.inverted,
+            "residual_db": self.residual_db,
+            "loudness_lufs": [v if np.isfinite(v) else None for v in self.loudness_lufs],
+            "third_octave": [
+                {"hz": band.hz, "difference_db": band.difference_db} for band in self.third_octave
+            ],
+        }
+
+
+def measure(a: Sound, b: Sound) -> Measured:
+    """Delay, gain, drift, polarity, residual and third-octave difference of B against A.
+
+    Both sounds keep their own length; where rates differ B is brought to A's (and a warning says
+    so), and the delay counts samples of A. Raises BadInput when one is silent or too short.
+    """
+    for sound, name in ((a, "The first sound"), (b, "The second sound")):
+        if sound.frames < 0.1 * sound.rate:
+            raise BadInput(f"{name} is shorter than 0.1 s.", hint="Measure longer recordings.")
+        if not sound.samples.any():
+            raise BadInput(f"{name} is silent.", hint="There is nothing to measure against.")
+    warnings = [
+        *faults.of_take(a.samples, a.rate, a.source, "The first sound"),
+        *faults.of_take(b.samples, b.rate, b.source, "The second sound"),
+        *faults.of_set([a.source, b.source], [a.rate, b.rate]),
+    ]
+    rate = a.rate
+    other = b.samples if b.rate == rate else resampled(b.samples, b.rate, rate)
+    if a.channels != b.channels:
+        warnings.append(
+            Warning_(
+                "mono_and_stereo", "One is mono and one is stereo: their mono mixes are compared."
+            )
+        )
+    first, second = same_channels(a.samples, other)
+    found = align(first, second, rate)
+    low = int(np.ceil(max(0.0, -found.delay_samples / found.step)))
+    high = int(np.floor(min(len(first), (len(second) - found.delay_samples) / found.step)))
+    if high - low < 0.05 * rate:
+        raise BadInput(
+            "The two sounds share less than a twentieth of a second.",
+            hint="Check that both hold the same music.",
+        )
+    if found.correlation < SAME_PERFORMANCE:
+        warnings.append(
+            Warning_(
+                "low_correlation",
+                f"The two do not follow each other (correlation {found.correlation:.2f}): they are "
+                "not the same performance, and delay, drift and residual mean little.",
+            )
+        )
+    x = first[low:high]
+    y = apply(second, found, float(low), high - low)
+    own = float(np.square(x).sum())
+    gain = float((x * y).sum()) / own if own else 0.0
+    if found.correlation < SAME_PERFORMANCE or gain <= 0:
+        gain = float(np.sqrt(np.square(y).sum() / own)) if own else 1.0
+    return Measured(
+        delay_samples=found.delay_samples,
+        gain_db=20 * float(np.log10(gain)),
+        drift_ppm=found.drift_ppm,
+        inverted=found.inverted,
+        swapped=found.swapped,
+        correlation=found.correlation,
+        residual_db=residual_db(x, y),
+        loudness_lufs=(for_clip(a.samples, a.rate)[0], for_clip(b.samples, b.rate)[0]),
+        third_octave=third_octave_difference(x, y / gain, rate),
+        warnings=tuple(warnings),
+    )
+
+
+def band_edges(index: int) -> tuple[float, float]:
+    """Lower and upper edge in Hz of third-octave band `index` (0 is the band around 1 kHz).
+
+    Base ten: 1000 * 10^(index/10), edges a factor 10^(1/20) away. IEC 61260-1:2014, 5.2 to 5.5.
+    """
+    middle = 1000.0 * 10 ** (index / 10)
+    return middle * 10**-0.05, middle * 10**0.05
+
+
+def band_powers(samples: Audio, rate: int) -> NDArray[np.float64]:
+    """Power in each third-octave band of NOMINAL_HZ, over all channels; NaN above half the rate.
+
+    By the spectrum of long, barely tapered segments, each bin shared between bands by its width.
+    """
+    count = max(1, round(samples.shape[0] / (_SEGMENT_S * rate)))
+    powers = np.zeros(len(NOMINAL_HZ))
+    for segment in np.array_split(samples, count):
+        n = segment.shape[0]
+        ramp = max(1, min(n // 20, rate // 50))
+        window = np.ones(n)
+        window[:ramp] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(ramp) + 0.5) / ramp)
+        window[-ramp:] = window[:ramp][::-1]
+        size = 1 << int(np.ceil(np.log2(max(n, rate))))
+        bins = np.abs(np.fft.rfft(segment * window[:, None], size, axis=0)) ** 2
+        total = np.concatenate(([0.0], np.cumsum(bins.sum(axis=1))))
+        at = np.arange(len(total)) - 0.5  # edges of the bins, in bins
+        for i in range(len(NOMINAL_HZ)):
+            low, high = (edge * size / rate for edge in band_edges(i - 17))
+            if high > size / 2:
+                powers[i] = np.nan
+                continue
+            powers[i] += np.interp(high, at, total) - np.interp(low, at, total)
+    return powers
+
+
+def third_octave_difference(a: Audio, b: Audio, rate: int) -> tuple[BandDifference, ...]:
+    """Level of `b` over `a` in each band where both hold sound; same shape, aligned."""
+    first, second = band_powers(a, rate), band_powers(b, rate)
+    out = []
+    for hz, p, q in zip(NOMINAL_HZ, first, second, strict=True):
+        enough = p > _BAND_FLOOR * np.nansum(first) and q > _BAND_FLOOR * np.nansum(second)
+        if enough:  # False for NaN
+            out.append(BandDifference(hz, 10 * float(np.log10(q / p))))
+    return tuple(out)
+
+
+@dataclass(frozen=True)
+class BandBeside:
+    """One band of a contrast beside what retakes of one condition span.
+
+    retake_low_db, retake_high_db: the lowest and highest difference between two retakes;
+    outside_db: by how much the contrast leaves that span (0 inside; signed).
+    """
+
+    hz: float
+    difference_db: float
+    retake_low_db: float
+    retake_high_db: float
+    outside_db: float
+
+
+@dataclass(frozen=True)
+class RetakeBand:
+    """A contrast's third-octave difference beside the span of its retakes."""
+
+    bands: tuple[BandBeside, ...]
+    sentence: str
+
+
+def retake_band(
+    condition_a: Sequence[Audio], condition_b: Sequence[Audio], rate: int
+) -> RetakeBand:
+    """The mean difference of B over A with the band spanned by retakes of one condition.
+
+    Each sequence holds the prepared clips (aligned, level-matched) of one condition. The span is
+    that of all differences, both ways round, between two takes of the same condition. Raises
+    BadInput when neither condition has a retake.
+    """
+    first = [_levels(clip, rate) for clip in condition_a]
+    second = [_levels(clip, rate) for clip in condition_b]
+    if not first or not second:
+        raise BadInput("A contrast needs a take on each side.", hint="Choose takes for both.")
+    retakes = [
+        x - y for levels in (first, second) for i, x in enumerate(levels) for y in levels[:i]
+    ]
+    if not retakes:
+        raise BadInput(
+            "Neither condition has a retake, so there is nothing to compare the difference with.",
+            hint="Record at least two takes of one condition.",
+        )
+    spread = np.abs(np.array(retakes)).max(axis=0)
+    middle = np.mean(second, axis=0) - np.mean(first, axis=0)
+    bands = []
+    for hz, difference, reach in zip(NOMINAL_HZ, middle, spread, strict=True):
+        if np.isfinite(difference) and np.isfinite(reach):
+            outside = float(np.sign(difference) * max(abs(difference) - reach, 0.0))
+            bands.append(BandBeside(hz, float(difference), -float(reach), float(reach), outside))
+    return RetakeBand(tuple(bands), _in_words(bands))
+
+
+def _levels(clip: Audio, rate: int) -> NDArray[np.float64]:
+    powers = band_powers(clip, rate)
+    powers[~(powers > _BAND_FLOOR * np.nansum(powers))] = np.nan
+    levels: NDArray[np.float64] = 10 * np.log10(powers)
+    return levels
+
+
+def _in_words(bands: Sequence[BandBeside]) -> str:
+    """The widest run of bands outside the span, by the most it is outside."""
+    runs: list[list[BandBeside]] = []
+    for i, band in enumerate(bands):
+        if band.outside_db == 0.0:
+            continue
+        joins = (
+            runs and runs[-1][-1] is bands[i - 1] and runs[-1][-1].outside_db * band.outside_db > 0
+        )
+        if joins:
+            runs[-1].append(band)
+        else:
+            runs.append([band])
+    if not runs:
+        return "In every third-octave band the difference lies within what retakes vary by."
+    best = max(runs, key=lambda run: max(abs(b.outside_db) for b in run))
+    most = max(abs(band.outside_db) for band in best)
+    span = _hz(best[0].hz) if len(best) == 1 else f"{_hz(best[0].hz)} to {_hz(best[-1].hz)}"
+    return f"Larger than retakes vary at {span}, by up to {most:.1f} dB."
+
+
+def _hz(hz: float) -> str:
+    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"

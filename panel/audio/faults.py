@@ -1,0 +1,125 @@
+"""What may be wrong with a take, said in a sentence before anybody listens."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from panel.audio.sound import Audio, Source
+
+
+@dataclass(frozen=True)
+class Warning_:  # noqa: N801 - Warning is Python's own
+    """A code for programs and a sentence for a person."""
+
+    code: str
+    sentence: str
+
+
+SILENT_DB = -80.0
+DC_LIMIT = 0.003
+_FLAT = 1e-4
+
+
+def of_take(samples: Audio, rate: int, source: Source, name: str) -> tuple[Warning_, ...]:
+    """Warnings about one take by itself: silent, clipped, offset, lossy or coarse source."""
+    found = []
+    peak = float(np.abs(samples).max(initial=0.0))
+    level = float(np.sqrt(np.square(samples).mean())) if samples.size else 0.0
+    if level < 10 ** (SILENT_DB / 20):
+        found.append(Warning_("silence", f"{name} is silent, or all but silent."))
+    stretches = clipped_stretches(samples)
+    if stretches:
+        found.append(
+            Warning_(
+                "clipping",
+                f"{name} is clipped in {stretches} place{'s' * (stretches > 1)}; "
+                "record it again with less gain.",
+            )
+        )
+    elif peak > 1.0:
+        found.append(
+            Warning_(
+                "over_full_scale", f"{name} passes full scale by {20 * np.log10(peak):.1f} dB."
+            )
+        )
+    offset = float(np.abs(samples.mean(axis=0)).max()) if samples.size else 0.0
+    if offset > DC_LIMIT and offset > 0.01 * level:
+        found.append(
+            Warning_(
+                "dc", f"{name} has a constant offset (DC) of {100 * offset:.2g} % of full scale."
+            )
+        )
+    if source.lossy:
+        found.append(
+            Warning_(
+                "lossy",
+                f"{name} comes from a lossy format ({source.format} {source.subtype}): "
+                "the coding may be what is heard.",
+            )
+        )
+    elif source.bits is not None and source.bits <= 16 and source.subtype != "FLOAT":
+        found.append(
+            Warning_(
+                "coarse", f"{name} is stored in {source.bits} bits; its own noise may be heard."
+            )
+        )
+    return tuple(found)
+
+
+def of_set(sources: Sequence[Source], rates: Sequence[int]) -> tuple[Warning_, ...]:
+    """Warnings about takes that are to be compared with each other."""
+    found = []
+    if any(s.lossy for s in sources) and not all(s.lossy for s in sources):
+        found.append(
+            Warning_(
+                "lossy_mixed",
+                "Lossy and lossless takes are mixed: the coding differs between them, so a "
+                "difference cannot be put down to the change.",
+            )
+        )
+    if len(set(rates)) > 1:
+        found.append(
+            Warning_(
+                "rate_mismatch",
+                "The takes have different sample rates ("
+                + ", ".join(f"{rate:,} Hz" for rate in sorted(set(rates)))
+                + f"); all are brought to {rates[0]:,} Hz.",
+            )
+        )
+    return tuple(found)
+
+
+def clipped_stretches(samples: Audio) -> int:
+    """How many stretches stand flat at the peak of their channel with a corner at an end.
+
+    Three samples or more within 1e-4 of the channel's peak, where the next sample falls away far
+    faster than the top of a wave would. Common practice, no source.
+    """
+    count = 0
+    for channel in samples.T:
+        for side in (channel, -channel):
+            peak = float(side.max(initial=0.0))
+            if peak < 0.05:
+                continue
+            top = np.concatenate(([False], side >= peak * (1 - _FLAT), [False]))
+            edges = np.flatnonzero(np.diff(top.astype(np.int8)))
+            starts, stops = edges[::2], edges[1::2]
+            long = stops - starts >= 3
+            starts, stops = starts[long], stops[long]
+            before = side[np.maximum(starts - 1, 0)]
+            after = side[np.minimum(stops, len(side) - 1)]
+            corner = peak - np.minimum(before, after) > 8 * _FLAT * peak
+            count += int(np.count_nonzero(corner))
+    return count
+
+
+def noise_power(samples: Audio, rate: int) -> float:
+    """Mean square of the quietest twentieth of a take's 20 ms blocks: its noise, or above it."""
+    block = max(1, rate // 50)
+    blocks = samples.shape[0] // block
+    if blocks < 20:
+        return 0.0
+    power = np.square(samples[: blocks * block]).reshape(blocks, -1).mean(axis=1)
+    quiet = np.sort(power)[: max(1, blocks // 20)]
+    return float(quiet.mean())

@@ -1,0 +1,65 @@
+"""Excerpts worth marking: stretches that sound all the way, spread over a take.
+
+Silence is searched by pydub at 16 bits, which is right here: nothing of it is ever heard.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from panel.audio.loudness import ungated
+from panel.audio.prepare import Span
+from panel.audio.sound import Sound
+
+SILENCE_S = 0.4
+UNDER_DB = 30.0
+LENGTHS_S = (2.0, 6.0)
+"""An excerpt lasts at least the first, and is cut to the second."""
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A stretch to listen to, and its loudness as recorded."""
+
+    span: Span
+    loudness_lufs: float
+
+
+def propose(sound: Sound, most: int = 3) -> list[Proposal]:
+    """Up to `most` excerpts, in order of time; none when the take holds nothing long enough.
+
+    A stretch begins at an onset after silence, or follows on a stretch before. Those nearest to
+    the take's own loudness are kept.
+    """
+    from pydub import AudioSegment
+    from pydub.silence import detect_nonsilent
+
+    mono = sound.samples.mean(axis=1)
+    if float(np.square(mono).mean()) < 0.1 * float(np.square(sound.samples).mean()):
+        mono = sound.samples[:, 0]
+    peak = float(np.abs(mono).max(initial=0.0))
+    if peak == 0.0:
+        return []
+    words = np.rint(mono / peak * 32767).astype("<i2")
+    segment = AudioSegment(data=words.tobytes(), sample_width=2, frame_rate=sound.rate, channels=1)
+    step = max(10, int(sound.seconds))  # ms; a long take is searched more coarsely
+    sounding = detect_nonsilent(
+        segment,
+        min_silence_len=max(int(SILENCE_S * 1000), step),
+        silence_thresh=segment.dBFS - UNDER_DB,
+        seek_step=step,
+    )
+    shortest, longest = LENGTHS_S
+    spans = []
+    for begin, end in sounding:
+        at, end_s = begin / 1000, min(end / 1000, sound.seconds)
+        while end_s - at >= shortest:
+            spans.append(Span(at, min(at + longest, end_s)))
+            at += longest
+    whole = ungated(sound.samples, sound.rate)
+    rated = []
+    for span in spans:
+        part = sound.samples[round(span.start_s * sound.rate) : round(span.end_s * sound.rate)]
+        rated.append(Proposal(span, ungated(part, sound.rate)))
+    rated.sort(key=lambda p: (abs(p.loudness_lufs - whole) > 3, -p.span.seconds, p.span.start_s))
+    return sorted(rated[:most], key=lambda p: p.span.start_s)
