@@ -1,7 +1,8 @@
 // The deck: buttons for the samples, the time bar, the part to repeat, and the keys.
 
 const NAMES = ["One", "Two", "Three"];
-const SHORTEST_S = 0.5;
+const SHORTEST_S = 0.5; // least part to repeat
+const HEARD_S = 0.7; // a sample audible for so long counts as listened to
 const $ = (id) => document.getElementById(id);
 const seconds = (value) => value.toFixed(1);
 
@@ -17,6 +18,7 @@ export class Deck {
       $("playing").textContent = "Playback was interrupted. Press a sample to go on.";
     });
     $("stop").addEventListener("click", () => player.stop());
+    $("restart").addEventListener("click", () => player.restart().catch(() => this.#mute()));
     $("whole").addEventListener("click", () => this.#whole());
     for (const id of ["from", "to"]) {
       $(id).addEventListener("input", () => this.#drag(id));
@@ -61,10 +63,11 @@ export class Deck {
     return $("answers").querySelector("input:checked")?.value ?? null;
   }
 
-  // Names of samples that have not been audible for a second (or their length, if shorter).
+  // Names of samples that have hardly been audible yet.
   unheard() {
-    const enough = Math.min(1, 0.8 * this.#player.length);
-    return NAMES.filter((_, index) => this.#player.heard[index] < enough);
+    const enough = Math.min(HEARD_S, 0.8 * this.#player.length);
+    const { heard } = this.#player;
+    return NAMES.filter((_, index) => heard[index] < enough);
   }
 
   #press(slot) {
@@ -123,6 +126,7 @@ export class Deck {
       button.setAttribute("aria-pressed", String(index === slot));
     });
     $("stop").disabled = !playing;
+    $("restart").hidden = !playing;
     if (playing) {
       $("playing").textContent = `Playing ${NAMES[slot].toLowerCase()}. Switching keeps the place.`;
     } else if ($("playing").textContent.startsWith("Playing")) {

@@ -32,7 +32,7 @@ export class Player extends EventTarget {
     this.slot = null; // the audible sample while playing
     this.lastSlot = 0;
     this.plays = [];
-    this.heard = []; // seconds each sample has been audible
+    this.audible = []; // seconds each sample has been audible, up to the last look
     this.interruptions = 0;
     this.glitches = 0;
   }
@@ -40,6 +40,10 @@ export class Player extends EventTarget {
   get playing() { return this.#run !== null; }
   get length() { return this.#whole.length ? this.#whole[0].duration : 0; }
   get section() { return this.#section ?? { from: 0, to: this.length }; }
+  get heard() {
+    this.#tick();
+    return this.audible;
+  }
   get rate() { return this.#rate; }
   get context() { return this.#context; }
 
@@ -52,7 +56,7 @@ export class Player extends EventTarget {
     this.#section = null;
     this.lastSlot = 0;
     this.plays = buffers.map(() => 0);
-    this.heard = buffers.map(() => 0);
+    this.audible = buffers.map(() => 0);
     this.interruptions = 0;
     this.glitches = 0;
     this.#tell();
@@ -159,6 +163,7 @@ export class Player extends EventTarget {
     this.#run.gains[this.slot].setValueCurveAtTime(FALLING, at, FADE_S);
     this.#run.gains[slot].setValueCurveAtTime(RISING, at, FADE_S);
     this.#settledAt = at + FADE_S + 0.003;
+    this.#tick();
     this.slot = slot;
     this.#tell();
   }
@@ -189,7 +194,7 @@ export class Player extends EventTarget {
     const wall = performance.now() / 1000;
     if (this.#lastTick) {
       const played = sound - this.#lastTick.sound;
-      this.heard[this.slot] += Math.max(0, played);
+      this.audible[this.slot] += Math.max(0, played);
       // The sound's clock fell behind: frames were lost. Both clocks are read here together, so
       // a timer that comes late counts nothing.
       if (this.#context.state === "running" && wall - this.#lastTick.wall - played > 0.15) {
