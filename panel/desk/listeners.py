@@ -205,8 +205,10 @@ def _message(
 ) -> Response:
     view, letter, alive = outbox.opened(store_of(request), study.id, message_id)
     # For whoever has no mail server: their own mail program opens with the mail written.
-    by_hand = f"mailto:{quote(view.address, safe='@')}?" + (
-        f"subject={quote(letter.subject, safe='')}&body={quote(letter.text, safe='')}"
+    lines = letter.text.replace("\n", "\r\n")  # RFC 6068: line breaks as CR LF
+    by_hand = (
+        f"mailto:{quote(view.address, safe='@')}"
+        f"?subject={quote(letter.subject, safe='')}&body={quote(lines, safe='')}"
     )
     return page(
         request,

@@ -83,7 +83,7 @@ def read_address(text: str) -> str:
     try:
         # No look-up in the network: a slow name server must not refuse a good address. Addresses
         # outside ASCII before the @ need a mail server that few have.
-        found = validate_email(bare, check_deliverability=False, allow_smtputf8=False)
+        found = validate_email(bare, check_deliverability=False, allow_smtputf8=False, strict=True)
     except EmailNotValidError as error:
         raise BadInput("It is no mail address: " + _sentence(str(error))) from None
     return found.ascii_email or found.normalized

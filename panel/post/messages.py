@@ -66,7 +66,8 @@ def letter(kind: Kind, facts: Facts, link: str, decline: str) -> Letter:
 
 def sender(settings: Settings) -> Address:
     """Who the mails come from. Raises BadInput when the settings name no usable address."""
-    name, address = parseaddr(settings.mail_from or settings.smtp_user)
+    given = settings.mail_from or settings.smtp_user
+    name, address = parseaddr(given) if given.isprintable() else ("", "")
     try:
         return Address(" ".join(name.split()), addr_spec=read_address(address))
     except BadInput:
@@ -79,7 +80,7 @@ def sender(settings: Settings) -> Address:
 def as_mail(
     written: Letter, *, to: str, reply_to: str, message_id: str, settings: Settings, now: datetime
 ) -> EmailMessage:
-    """The mail as it goes to the server. `now` is UTC without a zone.
+    """The mail as it goes to the server. `now` is UTC.
 
     Date and Message-ID are set here (the library sets neither); the Message-ID stays the same
     over all attempts, so that a mail that was taken twice is recognised as one.

@@ -144,11 +144,11 @@ def judge(error: Exception) -> tuple[str, bool]:
         for_good = error.code >= 500
         verb = "refused this mail" if for_good else "asks to try this mail later"
         return f"The mail server {verb}: {_said(error)}", for_good
-    if isinstance(error, aiosmtplib.SMTPNotSupported):
+    if isinstance(error, aiosmtplib.SMTPNotSupported) or type(error) is aiosmtplib.SMTPException:
         return (
             "The mail server cannot do what the settings ask: "
             + _clean(str(error))
-            + " Check FAIRHEARING_SMTP_SECURITY.",
+            + " Check FAIRHEARING_SMTP_SECURITY and FAIRHEARING_SMTP_USER.",
             False,
         )
     if isinstance(error, aiosmtplib.SMTPResponseException):

@@ -199,6 +199,14 @@ def _look(contrast: Mapping[str, Any], found: Mapping[str, Any]) -> Look:
 
 def _vote_table(session: Session, study_id: int, plan: Mapping[str, Any]) -> VoteTable:
     by_id = {contrast["id"]: contrast for contrast in plan["contrasts"]}
+    # Votes before listeners: outside a write transaction SQLite gives each query its own view,
+    # and whoever has voted has consented before.
+    cast_votes = session.exec(
+        select(Vote, Trial)
+        .join(Trial, col(Vote.trial_id) == col(Trial.id))
+        .where(Vote.study_id == study_id)
+        .order_by(col(Vote.sequence))
+    ).all()
     listeners = {
         row.id: row
         for row in session.exec(
@@ -210,12 +218,7 @@ def _vote_table(session: Session, study_id: int, plan: Mapping[str, Any]) -> Vot
     cast = dict.fromkeys(listeners, 0)
     votes: list[table.Vote] = []
     first_day = None
-    for vote, trial in session.exec(
-        select(Vote, Trial)
-        .join(Trial, col(Vote.trial_id) == col(Trial.id))
-        .where(Vote.study_id == study_id)
-        .order_by(col(Vote.sequence))
-    ):
+    for vote, trial in cast_votes:
         day = vote.received_at.date()
         first_day = first_day or day
         cast[vote.listener_id] += 1

@@ -3,7 +3,7 @@ how many votes there are by the hour."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Integer, cast, extract, func
@@ -18,7 +18,7 @@ from panel.store.session import Store
 from panel.store.tables import Listener, Study, Trial, Vote
 
 LEAST_LISTENERS = 5
-EPOCH = datetime(1970, 1, 1)
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
