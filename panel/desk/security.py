@@ -28,6 +28,7 @@ from panel.store.session import Store
 SESSION = "desk"
 VISIT = "desk_visit"
 LARGEST_FORM = 4 * 2**20
+FILES_AT_ONCE = 20
 
 
 def store_of(request: Request) -> Store:
@@ -66,9 +67,17 @@ async def checked_form(request: Request) -> FormData:
     return await _form(request, LARGEST_FORM)
 
 
-async def checked_upload(request: Request) -> FormData:
-    """Dependency like `checked_form`, for takes: up to the upload limit for each of the files."""
-    return await _form(request, settings_of(request).upload_limit_mib * 2**20 * 20)
+async def checked_upload(request: Request) -> AsyncGenerator[FormData, None]:
+    """Dependency like `checked_form`, for takes; closes (and so removes) what was spooled.
+
+    The limit is for all files together: a page sends them one by one, a plain form all at once.
+    """
+    limit = settings_of(request).upload_limit_mib * 2**20
+    form = await _form(request, FILES_AT_ONCE * limit)
+    try:
+        yield form
+    finally:
+        await form.close()
 
 
 def csrf_token(request: Request) -> str:
@@ -145,7 +154,7 @@ async def _form(request: Request, limit: int) -> FormData:
     try:
         if kind.startswith("multipart/form-data"):
             form = await MultiPartParser(
-                request.headers, _limited(request, limit), max_files=200, max_fields=3000
+                request.headers, _limited(request, limit), max_files=FILES_AT_ONCE, max_fields=3000
             ).parse()
         else:
             form = await FormParser(

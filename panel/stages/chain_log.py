@@ -41,6 +41,12 @@ class GridView:
     varies: tuple[bool, ...]
     unlogged: int
 
+    def known_values(self, factor_id: str) -> tuple[str, ...]:
+        """What is logged for a factor on any take, each once: offered while typing."""
+        column = [factor.id for factor in self.factors].index(factor_id)
+        cells = (row.cells[column] for row in self.rows)
+        return tuple(dict.fromkeys(cell.text for cell in cells if cell.state != "unlogged"))
+
 
 def add_factor(
     store: Store, study_id: int, name: str, kind: str, unit: str = "", tolerance: float = 0.0

@@ -3,16 +3,19 @@
 Every function here takes an open session; whoever opened it commits.
 """
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from hashlib import sha256
+from itertools import product
+from typing import Any, Literal
 
 from sqlmodel import Session, col, select
 
 from panel.design import factors as design
 from panel.design.factors import TakeLog
 from panel.errors import BadInput, NotFound
-from panel.store.tables import Clip, Excerpt, Factor, Take
+from panel.store.tables import Clip, Contrast, Excerpt, Factor, Plan, Study, Take
 
 LONGEST_LABEL = 40
 
@@ -99,6 +102,51 @@ def clips_in(session: Session, study_id: int) -> list[Clip]:
             .order_by(col(Clip.excerpt_key), col(Clip.take_key))
         )
     )
+
+
+def clip_basis(session: Session, study_id: int) -> str:
+    """A hash of everything the clips of the takes are made from: if it changes, they are stale.
+
+    All takes of an excerpt share one loudness and one length, so each depends on every other.
+    """
+    study = session.get(Study, study_id)
+    basis = [
+        study.level if study else "",
+        sorted([take.key, take.sha256] for take in takes_in(session, study_id)),
+        sorted([e.key, e.start_s, e.end_s] for e in excerpts_in(session, study_id)),
+    ]
+    return sha256(json.dumps(basis).encode()).hexdigest()
+
+
+def planted_in(session: Session, study_id: int) -> dict[str, tuple[str, float]]:
+    """Key of each planted copy (`t01+check`) -> kind and amount in dB of what is planted."""
+    found = session.exec(
+        select(Contrast).where(Contrast.study_id == study_id, Contrast.role == "planted_check")
+    )
+    return {
+        key: (c.document["planted"]["kind"], c.document["planted"]["amount_db"])
+        for c in found
+        for key in c.document["conditions"][1]["takes"]
+    }
+
+
+def plan_row(session: Session, study_id: int) -> Plan:
+    """The study's plan; a fresh draft, not yet added to the database, if there is none."""
+    found = session.exec(select(Plan).where(Plan.study_id == study_id)).first()
+    return found or Plan(study_id=study_id)
+
+
+def clips_missing(session: Session, study_id: int) -> Literal["all", "planted", "none"]:
+    """What has to be prepared before anybody can listen."""
+    made_from = plan_row(session, study_id).document.get("clips_made_from")
+    there = {(clip.take_key, clip.excerpt_key) for clip in clips_in(session, study_id)}
+    excerpts = [excerpt.key for excerpt in excerpts_in(session, study_id)]
+    takes = [take.key for take in takes_in(session, study_id)]
+    if made_from != clip_basis(session, study_id) or not there >= set(product(takes, excerpts)):
+        return "all"
+    if not there >= set(product(planted_in(session, study_id), excerpts)):
+        return "planted"
+    return "none"
 
 
 def twins_of(found: Iterable[Take]) -> dict[str, str]:

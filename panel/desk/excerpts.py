@@ -1,0 +1,92 @@
+"""Marking excerpts on the overview pictures of the takes."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk import forms, pictures
+from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.errors import PanelError
+from panel.pages import page
+from panel.stages import intake, preview
+from panel.stages.accounts import OrganiserView
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies/{study_code}")
+
+Form = Annotated[FormData, Depends(checked_form)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+
+@router.get("/excerpts")
+def excerpts_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _page(request, who, study)
+
+
+@router.post("/excerpts")
+def add(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        intake.add_excerpt(
+            store_of(request),
+            study.id,
+            forms.number(form, "start", "Beginning"),
+            forms.number(form, "end", "End"),
+            forms.text(form, "label"),
+        )
+    except PanelError as error:
+        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        return _page(request, who, study, problem=error, typed=typed)
+    return RedirectResponse(f"{study.href}/excerpts", status_code=303)
+
+
+@router.post("/excerpts/{excerpt_key}/remove")
+def remove(
+    request: Request, who: SignedIn, study: OwnStudy, excerpt_key: str, form: Form
+) -> Response:
+    try:
+        intake.remove_excerpt(store_of(request), study.id, excerpt_key)
+    except PanelError as error:
+        return _page(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/excerpts", status_code=303)
+
+
+@router.get("/takes/{take_key}/span.wav")
+def span(
+    request: Request, study: OwnStudy, take_key: str, start: float = 0.0, end: float = 0.0
+) -> Response:
+    """A stretch of the original as WAV, for the organiser's own ears."""
+    wav = preview.span(store_of(request), study.id, take_key, start, end)
+    return Response(wav, media_type="audio/wav", headers={"Cache-Control": "private, no-store"})
+
+
+def _page(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    *,
+    problem: PanelError | None = None,
+    typed: dict[str, str] | None = None,
+) -> Response:
+    store = store_of(request)
+    takes = intake.takes(store, study.id)
+    longest = max((take.seconds for take in takes), default=0.0)
+    shown = intake.excerpts(store, study.id)
+    return page(
+        request,
+        "desk/excerpts.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="takes",
+        takes=[(take, pictures.overview(take.overview, longest)) for take in takes],
+        longest=longest,
+        marks=pictures.marks(longest),
+        excerpts=shown,
+        proposals=preview.proposals(store, study.id) if takes and study.state == "draft" else (),
+        problem=problem,
+        typed=typed or {},
+    )

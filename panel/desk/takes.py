@@ -1,0 +1,258 @@
+"""Takes at the desk: adding them, their chain log, and the originals."""
+
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+
+from panel.desk import forms
+from panel.desk.security import (
+    checked_form,
+    checked_upload,
+    settings_of,
+    signed_in,
+    store_of,
+    study_of,
+)
+from panel.errors import BadInput, PanelError
+from panel.pages import page
+from panel.stages import intake, studies
+from panel.stages.accounts import OrganiserView
+from panel.stages.intake import Entry, Limits
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies/{study_code}/takes")
+
+Form = Annotated[FormData, Depends(checked_form)]
+Upload = Annotated[FormData, Depends(checked_upload)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+CHUNK = 2**20
+
+
+@router.get("")
+def takes_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _page(request, who, study)
+
+
+@router.post("")
+def add(request: Request, who: SignedIn, study: OwnStudy, form: Upload) -> Response:
+    """One or more files. Each is taken or refused by itself."""
+    uploads = [file for file in form.getlist("files") if isinstance(file, UploadFile)]
+    uploads = [file for file in uploads if file.filename]
+    if not uploads:
+        problem = BadInput("No file was chosen.", hint="Choose one or more sound files.")
+        if _wants_json(request):
+            raise problem
+        return _page(request, who, study, problem=problem)
+    results = [_take_in(request, study, upload) for upload in uploads]
+    if _wants_json(request):
+        return JSONResponse({"files": results})
+    if all(result["taken"] and not result["note"] for result in results):
+        return RedirectResponse(f"{study.href}/takes", status_code=303)
+    study = studies.overview(store_of(request), who.id, study.code)
+    refused = any(not result["taken"] for result in results)
+    return _page(request, who, study, status=400 if refused else 200, uploads=results)
+
+
+@router.post("/log")
+def log(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    """The whole grid at once: all of it is kept, or, if a cell is wrong, nothing."""
+    store = store_of(request)
+    grid = intake.grid(store, study.id)
+    try:
+        entries = {
+            row.take_id: Entry(
+                values={
+                    factor.id: _cell(form, row.take_id, factor.id, cell.state)
+                    for factor, cell in zip(grid.factors, row.cells, strict=True)
+                    if f"{row.take_id}.{factor.id}" in form
+                },
+                label=forms.text(form, f"{row.take_id}.label"),
+                recorded_order=forms.whole(
+                    form, f"{row.take_id}.order", f"Take {row.label}, order of recording"
+                ),
+                notes=forms.text(form, f"{row.take_id}.notes"),
+            )
+            for row in grid.rows
+            if f"{row.take_id}.order" in form
+        }
+        intake.log_takes(store, study.id, entries)
+    except PanelError as error:
+        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        return _page(request, who, study, problem=error, typed=typed)
+    return RedirectResponse(f"{study.href}/takes#log", status_code=303)
+
+
+@router.post("/factors")
+def add_factor(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        kind = forms.text(form, "kind")
+        numeric = kind == "numeric" and forms.text(form, "tolerance").strip()
+        intake.add_factor(
+            store_of(request),
+            study.id,
+            forms.text(form, "name"),
+            kind,
+            forms.text(form, "unit"),
+            forms.number(form, "tolerance", "Tolerance") if numeric else 0.0,
+        )
+    except PanelError as error:
+        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        return _page(request, who, study, problem=error, new_factor=typed)
+    return RedirectResponse(f"{study.href}/takes#log", status_code=303)
+
+
+@router.post("/factors/{factor_key}")
+def change_factor(
+    request: Request, who: SignedIn, study: OwnStudy, factor_key: str, form: Form
+) -> Response:
+    try:
+        numeric = forms.text(form, "tolerance").strip()
+        intake.change_factor(
+            store_of(request),
+            study.id,
+            factor_key,
+            name=forms.text(form, "name"),
+            unit=forms.text(form, "unit"),
+            tolerance=forms.number(form, "tolerance", "Tolerance") if numeric else 0.0,
+        )
+    except PanelError as error:
+        return _page(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/takes#log", status_code=303)
+
+
+@router.post("/factors/{factor_key}/remove")
+def remove_factor(
+    request: Request, who: SignedIn, study: OwnStudy, factor_key: str, form: Form
+) -> Response:
+    try:
+        intake.remove_factor(store_of(request), study.id, factor_key)
+    except PanelError as error:
+        return _page(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/takes#log", status_code=303)
+
+
+@router.get("/{take_key}")
+def take_page(request: Request, who: SignedIn, study: OwnStudy, take_key: str) -> Response:
+    return page(
+        request,
+        "desk/take.html",
+        organiser=who,
+        study=study,
+        here="takes",
+        take=intake.take(store_of(request), study.id, take_key),
+        problem=None,
+    )
+
+
+@router.post("/{take_key}/remove")
+def remove(request: Request, who: SignedIn, study: OwnStudy, take_key: str, form: Form) -> Response:
+    try:
+        intake.remove_take(store_of(request), study.id, take_key)
+    except PanelError as error:
+        return _page(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/takes", status_code=303)
+
+
+@router.get("/{take_key}/original")
+def original(request: Request, study: OwnStudy, take_key: str) -> Response:
+    """The file as it came, byte for byte, under the name it came with."""
+    path, name = intake.original(store_of(request), study.id, take_key)
+    return FileResponse(
+        path,
+        media_type="application/octet-stream",
+        headers={
+            "Content-Disposition": _attachment(name),
+            "Content-Security-Policy": "sandbox; default-src 'none'",
+            "Cache-Control": "private, no-store",
+        },
+    )
+
+
+def _take_in(request: Request, study: StudyView, upload: UploadFile) -> dict[str, Any]:
+    name = upload.filename or ""
+    try:
+        view = intake.add_take(
+            store_of(request),
+            study.id,
+            name,
+            iter(lambda: upload.file.read(CHUNK), b""),
+            limits=Limits.of(settings_of(request)),
+        )
+    except PanelError as error:
+        return {
+            "file": name,
+            "taken": False,
+            "note": "",
+            "message": error.message,
+            "hint": error.hint,
+        }
+    note = ""
+    if view.same_as:
+        note = (
+            f"The same file as take {view.same_as}, byte for byte: a copy is no second take. "
+            "Remove one of them, unless you want it so."
+        )
+    elif view.lossy:
+        note = (
+            f"A lossy file ({view.kind}): what the format took away cannot be heard any more. "
+            "Use the lossless original if you have it."
+        )
+    return {
+        "file": name,
+        "taken": True,
+        "note": note,
+        "message": f"Kept as take {view.label}.",
+        "hint": "",
+    }
+
+
+def _cell(form: FormData, take_key: str, factor_key: str, state: str) -> str:
+    typed = forms.text(form, f"{take_key}.{factor_key}")
+    if not typed.strip() and state == "unlogged":
+        return forms.text(form, f"all.{factor_key}")  # one value for all that is not logged yet
+    return typed
+
+
+def _page(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    *,
+    status: int = 200,
+    problem: PanelError | None = None,
+    uploads: list[dict[str, Any]] | None = None,
+    typed: dict[str, str] | None = None,
+    new_factor: dict[str, str] | None = None,
+) -> Response:
+    store = store_of(request)
+    return page(
+        request,
+        "desk/takes.html",
+        status=problem.status if problem else status,
+        organiser=who,
+        study=study,
+        here="takes",
+        grid=intake.grid(store, study.id),
+        excerpts=intake.excerpts(store, study.id),
+        limit_mib=settings_of(request).upload_limit_mib,
+        problem=problem,
+        uploads=uploads or [],
+        typed=typed or {},
+        new_factor=new_factor or {},
+    )
+
+
+def _attachment(name: str) -> str:
+    """A Content-Disposition for any name: plain letters quoted, the true one per RFC 5987."""
+    plain = "".join(c if c.isascii() and c.isprintable() and c not in '"\\%' else "_" for c in name)
+    return f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}"
+
+
+def _wants_json(request: Request) -> bool:
+    return "application/json" in request.headers.get("accept", "")
