@@ -162,8 +162,8 @@ def _contrast(raw: Any) -> Contrast:
             raise _refuse(f"{where} asks for a trend, but a condition has no dose")
         if scale == "log1p" and any((c.dose or 0) <= -1 for c in conditions):
             raise _refuse(f"{where} has a dose of −1 or less, which log1p cannot take")
-        if len({c.dose for c in conditions}) < 2:
-            raise _refuse(f"{where} asks for a trend, but all its doses are equal")
+        if len({c.dose for c in conditions}) < len(conditions):
+            raise _refuse(f"{where} asks for a trend, but has two conditions of one dose")
     return Contrast(
         id=raw["id"],
         name=str(raw.get("name") or raw["id"]),
