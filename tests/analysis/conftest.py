@@ -236,14 +236,16 @@ def deal(
     for share, pairs in zip((across, within), pairs_of(asked), strict=True):
         if share is None:
             continue
-        for i in range(share.n):
-            right = (i + 1) * share.right // share.n > i * share.right // share.n
+        dealt = {True: 0, False: 0}
+        order = sorted(range(share.n), key=lambda i: (i % listeners, i))  # listener by listener
+        for place, i in enumerate(order):
+            right = (place + 1) * share.right // share.n > place * share.right // share.n
             who = i % listeners
             if split and share is across:
                 right = who % 2 == 0
-            # Stride through the pairs so that pair, listener and outcome do not go in step.
-            pair = pairs[(i // listeners + 7 * i) % len(pairs)]
+            pair = pairs[dealt[right] % len(pairs)]
             ballot.cast(f"L{who:02d}", asked, pair, excerpts[i % len(excerpts)], right)
+            dealt[right] += 1
 
 
 def simulate(

@@ -1,0 +1,419 @@
+"""The decision table, cell by cell: once as a function, once from votes dealt out to fall there."""
+
+from dataclasses import fields
+from itertools import product
+
+import numpy as np
+import pytest
+
+from panel.analysis import decision
+from panel.analysis.decision import Findings
+from panel.analysis.verdict import conclude
+
+# --- the table as a function: what each code needs, over all combinations of findings ----------
+
+FLAGS = [f.name for f in fields(Findings) if f.name != "barrier"]
+ALL = [
+    Findings(
+        barrier=barrier,
+        **dict(zip(FLAGS, flags, strict=True)),
+    )
+    for barrier in (None, *decision.BARRIERS)
+    for flags in product((True, False), repeat=len(FLAGS))
+]
+# An attributed claim without its parts cannot occur.
+ALL = [f for f in ALL if not f.attributed or (f.beats_chance and f.ready and not f.barrier)]
+
+
+@pytest.mark.parametrize("directed", [False, True])
+def test_heard_needs_chance_beaten_and_attribution(directed):
+    for f in ALL:
+        heard = decision.forced_choice(f, directed=directed) == "heard"
+        assert heard == (f.votes and f.beats_chance and f.attributed and f.ready and not f.barrier)
+
+
+def test_not_heard_needs_bound_and_planted_check_and_no_direction():
+    for f in ALL:
+        assert decision.forced_choice(f, directed=True) != "not_heard"
+        if decision.forced_choice(f, directed=False) == "not_heard":
+            assert f.bounded
+            assert f.check_heard
+            assert not f.beats_chance
+
+
+@pytest.mark.parametrize("directed", [False, True])
+def test_whatever_bars_attribution_leaves_a_claim_about_recordings_only(directed):
+    for f in ALL:
+        code = decision.forced_choice(f, directed=directed)
+        assert (code == "recordings_differ") == (f.votes and f.beats_chance and bool(f.barrier))
+        if f.barrier:
+            assert code not in ("heard", "rerecording_too")
+
+
+@pytest.mark.parametrize("directed", [False, True])
+def test_rerecording_too_is_chance_beaten_without_attribution(directed):
+    for f in ALL:
+        code = decision.forced_choice(f, directed=directed)
+        assert (code == "rerecording_too") == (
+            f.votes and f.beats_chance and not f.barrier and f.ready and not f.attributed
+        )
+
+
+def test_preference_claims_nothing_that_cannot_be_put_down_to_the_change():
+    for f in ALL:
+        code = decision.preference(f)
+        assert code in ("preferred", "no_preference", "divided", "not_enough")
+        assert (code == "preferred") == (f.votes and f.ready and f.attributed)
+        if code == "divided":
+            assert f.divided
+            assert not f.barrier
+        if code == "no_preference":
+            assert f.level
+            assert f.check_heard
+            assert f.planned_in
+            assert not f.beats_chance
+            assert not f.divided
+
+
+def test_controls_know_three_codes():
+    for f in ALL:
+        for directed in (False, True):
+            code = decision.retake_control(f, directed=directed)
+            assert code in ("heard", "not_heard", "not_enough")
+            assert (code == "heard") == (f.votes and f.beats_chance)
+            if code == "not_heard":
+                assert not directed
+                assert f.bounded
+                assert f.check_heard
+
+
+@pytest.mark.parametrize(
+    ("beats", "lower", "code"),
+    [
+        (True, 0.6, "heard"), (True, 0.2, "not_enough"), (False, 0.6, "not_enough"),
+        (True, None, "not_enough"),
+    ],
+)  # fmt: skip
+def test_planted_check_needs_chance_and_a_share_over_the_limit(beats, lower, code):
+    assert decision.planted_check(beats_chance=beats, share_lower=lower, limit=0.25) == code
+
+
+# --- every cell from votes ---------------------------------------------------------------------
+
+
+def verdict_of(made, asked, across, within=None, *, check=(78, 80), plan=None, **deal):
+    """Votes dealt out on one question (and a planted check); its entry in the verdict."""
+    control = [made.control_of(asked)] if within else []
+    checks = [made.check()] if check else []
+    document = made.plan(asked, *control, *checks, listeners=20, **(plan or {}))
+    ballot = made.Ballot(document, np.random.default_rng(5))
+    made.deal(ballot, asked, made.Share(*across), within and made.Share(*within), **deal)
+    if check:
+        made.deal(ballot, checks[0], made.Share(*check))
+    told = conclude(document, ballot.votes, ballot.rows())
+    return {c["id"]: c for c in told["contrasts"]}
+
+
+def q(made, procedure="abx", takes=(4, 4), **more):
+    return made.contrast("q1", procedure, takes, **({"votes": 16} | more))
+
+
+def test_heard(made):
+    c = verdict_of(made, q(made), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "heard"
+    assert (c["correct"], c["trials"]) == (130, 160)
+    assert c["sentence"] == (
+        "Heard. Told apart in 130 of 160 blind comparisons; two takes of the same condition, "
+        "in 75 of 150."
+    )
+
+
+def test_heard_by_triangle(made):
+    assert verdict_of(made, q(made, "triangle"), (110, 160), (50, 150))["q1"]["verdict"] == "heard"
+
+
+def test_heard_by_attribute_in_either_direction(made):
+    for count, more in ((130, "treated"), (30, "plain")):
+        c = verdict_of(made, q(made, "attribute"), (count, 160), (75, 150))["q1"]
+        assert c["verdict"] == "heard"
+        assert c["correct"] == count
+        assert c["sentence"] == (
+            f"Heard. “{more}” was said to have more top end in 130 of 160 blind comparisons."
+        )
+
+
+def test_rerecording_too(made):
+    found = verdict_of(made, q(made), (120, 160), (112, 150))
+    assert found["q1"]["verdict"] == "rerecording_too"
+    assert "Nothing is claimed about the change." in found["q1"]["sentence"]
+    assert found["q1-retakes"]["verdict"] == "heard"
+
+
+@pytest.mark.parametrize("procedure", ["abx", "triangle", "attribute"])
+def test_one_take_a_side_is_a_claim_about_recordings(made, procedure):
+    c = verdict_of(made, q(made, procedure, (1, 1)), (140, 160))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert "one take of “plain” and “treated”" in c["sentence"]
+    assert any("takes of each condition" in n for n in c["next"])
+
+
+def test_one_take_on_one_side_is_no_better(made):
+    c = verdict_of(made, q(made, takes=(1, 4)), (140, 160), (40, 80))["q1"]
+    assert c["verdict"] == "recordings_differ"
+
+
+def test_three_takes_a_side_cannot_reach_five_per_cent(made):
+    c = verdict_of(made, q(made, takes=(3, 3)), (140, 160), (60, 120))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert c["numbers"]["attribution"]["least_p"] == pytest.approx(0.1)
+    assert "the least p that relabelling them can give is 0.1" in c["sentence"]
+
+
+def test_unlogged_factor(made):
+    c = verdict_of(made, q(made, unlogged=["hours"]), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert "hours was not logged" in c["sentence"]
+
+
+def test_two_changes_let_through_with_a_reason(made):
+    asked = q(made, differs=["finish", "hours"], override_reason="The shop was closed.")
+    c = verdict_of(made, asked, (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert "cannot be attributed to one change" in c["sentence"]
+    assert "The shop was closed." in c["sentence"]
+
+
+def test_two_changes_without_a_reason_are_no_better(made):
+    c = verdict_of(made, q(made, differs=["finish", "hours"]), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert "finish and hours differ" in c["sentence"]
+
+
+def test_no_votes_within_conditions_leave_nothing_to_compare_with(made):
+    c = verdict_of(made, q(made), (130, 160))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert "no votes on two takes of the same condition" in c["sentence"]
+
+
+def test_not_heard(made):
+    found = verdict_of(made, q(made), (160, 320), (120, 240))
+    assert found["q1"]["verdict"] == "not_heard"
+    assert found["q1"]["sentence"].startswith("Not heard; at most ")
+    assert found["q1"]["numbers"]["share_upper"] < 0.25
+    assert found["check"]["verdict"] == "heard"
+    assert found["q1-retakes"]["verdict"] == "not_heard"
+
+
+def test_not_heard_of_two_recordings_says_so(made):
+    c = verdict_of(made, q(made, takes=(1, 1)), (160, 320))["q1"]
+    assert c["verdict"] == "not_heard"
+    assert "This is a statement about these recordings, one take of a condition." in c["sentence"]
+
+
+@pytest.mark.parametrize("check", [None, (42, 80), (52, 80)], ids=["none", "missed", "by few"])
+def test_not_heard_is_not_available_unless_the_planted_check_was_heard(made, check):
+    found = verdict_of(made, q(made), (160, 320), (120, 240), check=check)
+    c = found["q1"]
+    assert c["verdict"] == "not_enough"
+    assert c["numbers"]["share_upper"] < 0.25
+    assert found["q1-retakes"]["verdict"] == "not_enough"
+    assert "No planted check was heard, so “not heard” is not available." in c["reasons"]
+
+
+def test_planted_check_heard_by_few_beats_chance_and_is_not_heard(made):
+    c = verdict_of(made, q(made), (160, 320), (120, 240), check=(52, 80))["check"]
+    assert c["numbers"]["p_chance"] <= 0.05
+    assert c["numbers"]["share_lower"] < 0.25
+    assert c["verdict"] == "not_enough"
+
+
+def test_not_enough_says_how_much_more(made):
+    c = verdict_of(made, q(made), (22, 40), (20, 40))["q1"]
+    assert c["verdict"] == "not_enough"
+    assert c["sentence"] == (
+        "Not enough yet. Told apart in 22 of 40 blind comparisons, where guessing gives about 20."
+    )
+    assert any(
+        "To beat chance" in n and "comparisons across the conditions" in n for n in c["next"]
+    )
+
+
+def test_undirected_claims_need_more_than_a_bound_on_few_listeners(made):
+    c = verdict_of(made, q(made), (160, 320), (120, 240), listeners=4)["q1"]
+    assert c["verdict"] == "not_enough"
+    assert c["numbers"]["share_upper"] > 0.25
+
+
+def test_directed_votes_never_say_not_heard(made):
+    c = verdict_of(made, q(made, "attribute"), (320, 640), (120, 240))["q1"]
+    assert c["verdict"] == "not_enough"
+    assert "no agreed direction" in c["sentence"]
+    assert "over listeners the share lies between" in c["sentence"]
+    assert any("ABX or triangle" in n for n in c["next"])
+
+
+def test_preferred(made):
+    c = verdict_of(made, q(made, "preference"), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "preferred"
+    assert c["sentence"].startswith(
+        "Preferred. “treated” was preferred in 130 of 160 blind comparisons."
+    )
+    assert "preference without demonstrated audibility" in c["sentence"]
+
+
+def test_preferred_with_demonstrated_audibility(made):
+    asked = made.contrast("p", "preference", (5, 5), prefix="t")
+    heard = made.contrast("h", "abx", (5, 5), prefix="t")
+    document = made.plan(asked, heard, listeners=20)
+    ballot = made.Ballot(document, np.random.default_rng(5))
+    for c in (asked, heard):
+        made.deal(ballot, c, made.Share(150, 175), made.Share(70, 140))
+    told = conclude(document, ballot.votes, ballot.rows())
+    assert [c["verdict"] for c in told["contrasts"]] == ["preferred", "heard"]
+    assert "without demonstrated audibility" not in told["contrasts"][0]["sentence"]
+    assert told["headline"] == "Preferred: Question p. Heard: Question h."
+
+
+@pytest.mark.parametrize("takes", [(1, 1), (3, 3)])
+def test_preference_for_recordings_is_told_and_not_claimed(made, takes):
+    within = None if takes == (1, 1) else (60, 120)
+    c = verdict_of(made, q(made, "preference", takes), (140, 160), within)["q1"]
+    assert c["verdict"] == "not_enough"
+    assert "in these recordings one side is preferred" in c["sentence"]
+    assert "140 of 160" in c["sentence"]
+
+
+def test_divided(made):
+    c = verdict_of(made, q(made, "preference"), (160, 320), (120, 240), split=True)["q1"]
+    assert c["verdict"] == "divided"
+    assert c["correct"] == 160
+    assert c["numbers"]["divided"]["spread"] == pytest.approx(0.5, abs=0.02)
+
+
+def test_no_preference(made):
+    c = verdict_of(made, q(made, "preference"), (160, 320), (120, 240))["q1"]
+    assert c["verdict"] == "no_preference"
+    low, high = c["numbers"]["interval"]
+    assert 0.375 < low < 0.5 < high < 0.625
+
+
+@pytest.mark.parametrize("missing", ["check", "votes"])
+def test_no_preference_needs_the_check_and_the_planned_votes(made, missing):
+    asked = q(made, "preference", votes=16 if missing == "check" else 40)
+    check = None if missing == "check" else (78, 80)
+    c = verdict_of(made, asked, (160, 320), (120, 240), check=check)["q1"]
+    assert c["verdict"] == "not_enough"
+
+
+def test_preference_leaning_too_little_to_tell(made):
+    c = verdict_of(made, q(made, "preference"), (25, 40), (20, 40))["q1"]
+    assert c["verdict"] == "not_enough"
+
+
+def test_holm_over_three_questions_is_out_of_reach_of_four_takes(made):
+    asked = [made.contrast(f"q{i}", "attribute", (4, 4)) for i in range(3)]
+    document = made.plan(*asked, listeners=20)
+    ballot = made.Ballot(document, np.random.default_rng(5))
+    for c in asked:
+        made.deal(ballot, c, made.Share(150, 160), made.Share(75, 150))
+    told = conclude(document, ballot.votes, ballot.rows())
+    for c in told["contrasts"]:
+        assert c["numbers"]["attribution"]["p"] == pytest.approx(1 / 35, abs=1e-6)
+        assert c["verdict"] == "recordings_differ"
+        assert "when shared by 3 questions" in c["sentence"]
+        assert "Or name fewer questions in the plan." in c["next"]
+
+
+def test_five_takes_reach_it(made):
+    asked = [made.contrast(f"q{i}", "attribute", (5, 5)) for i in range(3)]
+    document = made.plan(*asked, listeners=20)
+    ballot = made.Ballot(document, np.random.default_rng(5))
+    for c in asked:
+        made.deal(ballot, c, made.Share(165, 175), made.Share(70, 140))
+    told = conclude(document, ballot.votes, ballot.rows())
+    for c in told["contrasts"]:
+        assert c["verdict"] == "heard"
+        assert c["numbers"]["p_heard_holm"] == pytest.approx(3 / 126, abs=1e-6)
+
+
+def test_ended_early_while_sealed_is_allowed_and_said(made):
+    c = verdict_of(made, q(made, votes=40), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "heard"
+    assert any("ended early, at 310 of 800 planned votes, while sealed" in r for r in c["reasons"])
+
+
+# --- anytime plans -----------------------------------------------------------------------------
+
+ANYTIME = {"kind": "anytime"}
+
+
+def test_anytime_attribution_waits_for_the_planned_votes(made):
+    c = verdict_of(made, q(made, votes=40), (130, 160), (75, 150), plan=ANYTIME)["q1"]
+    assert c["numbers"]["p_anytime"] <= 0.05
+    assert c["numbers"]["attribution"]["p"] is None
+    assert c["verdict"] == "not_enough"
+    assert "490 more votes until the change itself can be judged." in c["next"]
+
+
+def test_anytime_claims_at_the_planned_votes(made):
+    c = verdict_of(made, q(made, votes=15), (130, 160), (75, 150), plan=ANYTIME)["q1"]
+    assert c["verdict"] == "heard"
+
+
+def test_anytime_one_take_a_side_may_be_told_at_any_time(made):
+    c = verdict_of(made, q(made, takes=(1, 1), votes=40), (130, 160), plan=ANYTIME)["q1"]
+    assert c["verdict"] == "recordings_differ"
+
+
+def test_anytime_uses_the_anytime_p(made):
+    """58 of 97 passes the exact test at 5 %, and must not pass where one may look at any time."""
+    asked = q(made, takes=(1, 1), votes=4)
+    fixed = verdict_of(made, asked, (58, 97))["q1"]
+    looked_at = verdict_of(made, asked, (58, 97), plan=ANYTIME)["q1"]
+    assert fixed["verdict"] == "recordings_differ"
+    assert fixed["numbers"]["p_chance"] <= 0.05 < fixed["numbers"]["p_anytime"]
+    assert looked_at["verdict"] == "not_enough"
+
+
+# --- dose --------------------------------------------------------------------------------------
+
+
+def dose_study(made, procedure, right_by_distance, *, n_each=12, scale="log1p"):
+    """Votes on four doses × three takes; the share right depends on the distance in steps."""
+    doses = (0, 10, 30, 100)
+    asked = made.contrast(
+        "d", procedure, (3, 3, 3, 3), doses=doses, scale=scale, factor="hours", differs=["hours"]
+    )
+    document = made.plan(asked, made.control_of(asked), listeners=20)
+    ballot = made.Ballot(document, np.random.default_rng(3))
+    side = {t: i for i, c in enumerate(asked["conditions"]) for t in c["takes"]}
+    across, within = made.pairs_of(asked)
+    count = 0
+    for pair in [*across, *within]:
+        steps = abs(side[pair[0]] - side[pair[1]])
+        for k in range(n_each):
+            right = k < round(right_by_distance[steps] * n_each)
+            ballot.cast(f"L{count % 20:02d}", asked, pair, f"e{k % 2}", right)
+            count += 1
+    return conclude(document, ballot.votes, ballot.rows())["contrasts"][0]
+
+
+@pytest.mark.parametrize("procedure", ["abx", "attribute"])
+def test_dose_heard_as_a_trend(made, procedure):
+    c = dose_study(made, procedure, {0: 0.5, 1: 0.6, 2: 0.75, 3: 0.9})
+    assert c["verdict"] == "heard"
+    assert "hours (h)" in c["sentence"]
+    assert c["numbers"]["attribution"]["exact"] is False
+    assert c["numbers"]["attribution"]["labelings"] == 369_600  # 12! / 3!^4
+
+
+def test_dose_without_a_trend_is_not_attributed(made):
+    c = dose_study(made, "abx", {0: 0.75, 1: 0.75, 2: 0.75, 3: 0.75})
+    assert c["verdict"] == "rerecording_too"
+
+
+def test_dose_that_falls_is_told_with_less(made):
+    c = dose_study(made, "attribute", {0: 0.5, 1: 0.4, 2: 0.25, 3: 0.1})
+    assert c["verdict"] == "heard"
+    assert "The take with less hours (h) was said to have more top end" in c["sentence"]
+    assert c["numbers"]["attribution"]["statistic"] < 0
