@@ -119,7 +119,8 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
     if questions:
         out.append(
             "Sizes are d′ from a generalised linear mixed model with the procedure's psychometric "
-            "curve as link (Laplace approximation; random: listener, excerpt, pair of takes); the "
-            "model decides nothing."
+            "curve as link (Laplace approximation; random: listener, excerpt, pair of takes), or, "
+            "where votes with a right answer do not beat chance, of the mean share right; they "
+            "decide nothing."
         )
     return " ".join(out)

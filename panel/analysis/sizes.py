@@ -14,13 +14,14 @@ import numpy as np
 from scipy.special import ndtri
 
 from panel.analysis import mixed
-from panel.analysis.evidence import Coded
-from panel.analysis.plan_reading import Contrast
+from panel.analysis.evidence import Evidence
+from panel.analysis.thurstone import CURVES
 from panel.errors import BadInput
 
 LINKS = {"abx": "abx", "triangle": "triangle", "attribute": "twoafc", "preference": "twoafc"}
 LEAST_VOTES = 20
 LEAST_LISTENERS = 3
+FAR = 8.0  # d′ beyond which a share right is 1 to three digits, whatever the procedure
 
 
 @dataclass(frozen=True)
@@ -44,8 +45,35 @@ def _none(message: str) -> Size:
     return Size(None, None, None, None, None, message, {})
 
 
-def of_question(contrast: Contrast, coded: Coded, confidence: float) -> Size:
-    """Fit the model to the votes across conditions; never raises for thin or odd votes."""
+def _of_mean_share(found: Evidence, why: str) -> Size:
+    """d′ at which the curve gives the mean share right, with the interval over listeners."""
+    curve = CURVES[LINKS[found.contrast.procedure]]
+    if found.interval is None or not found.asked.n or found.asked.count is None:
+        return _none("No size is given: no listener's votes can be used yet.")
+    low, high = curve.dprime(np.array(found.interval)).tolist()
+    return Size(
+        dprime=float(curve.dprime(found.asked.count / found.asked.n)),
+        interval=(low, high),
+        listener_sd=None,
+        take_sd=None,
+        excerpt_sd=None,
+        message=(
+            f"{why}, so d′ is that of the mean share, with the interval of that share over "
+            "listeners, and no spreads are given."
+        ),
+        listeners={},
+    )
+
+
+def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
+    """Fit the model to the votes across conditions; never raises for thin or odd votes.
+
+    An even curve is flat at d′ = 0: there the spreads are not told by the votes, and no model is
+    fitted unless the votes beat chance at `alpha`.
+    """
+    contrast, coded = found.contrast, found.coded
+    if coded is None:
+        return _none("No votes count for this contrast.")
     use = coded.across
     y, listener = coded.y[use].astype(float), coded.listener[use]
     people = np.unique(listener)
@@ -56,6 +84,8 @@ def of_question(contrast: Contrast, coded: Coded, confidence: float) -> Size:
         )
     if contrast.directed and len(contrast.conditions) > 2 and not contrast.is_dose:
         return _none("No single size describes more than two named conditions.")
+    if not contrast.directed and found.asked.p > alpha:
+        return _of_mean_share(found, "The votes do not beat chance")
     groups: dict[str, Any] = {"listener": listener}
     excerpt = coded.excerpt[use]
     if np.unique(excerpt).size > 1:
@@ -66,9 +96,11 @@ def of_question(contrast: Contrast, coded: Coded, confidence: float) -> Size:
     try:
         fitted = mixed.fit(y, np.ones((y.size, 1)), groups, link=LINKS[contrast.procedure])
     except BadInput as refused:
-        return _none(f"No size is given: {refused.message}")
+        return _of_mean_share(found, f"The model cannot be fitted ({refused.message.rstrip('.')})")
     if not fitted.converged:
-        return _none(f"No size is given: {fitted.message}")
+        return _of_mean_share(found, "The model did not settle")
+    if max(abs(float(fitted.dprime(fitted.beta)[0])), *fitted.sd.values()) > FAR:
+        return _of_mean_share(found, "The model gives no credible size for these votes")
     z = float(ndtri(0.5 + confidence / 2))
     beta, se = float(fitted.beta[0]), float(fitted.se[0])
     interval = None

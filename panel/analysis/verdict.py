@@ -37,9 +37,9 @@ def conclude(
     judged = judge(read, checked, rows)
     without = judge(read, checked, rows, exclude=False) if exclusion.excluded else judged
     sized = {
-        id_: sizes.of_question(j.contrast, j.evidence.coded, read.confidence)
+        id_: sizes.of_question(j.evidence, read.alpha, read.confidence)
         for id_, j in judged.items()
-        if j.contrast.role == "question" and j.evidence.coded is not None
+        if j.contrast.role == "question"
     }
     in_order = list(judged.values())
     document = {
@@ -152,7 +152,7 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
         "listener_sd": None if size is None else size.listener_sd,
         "take_sd": None if size is None else size.take_sd,
         "excerpt_sd": None if size is None else size.excerpt_sd,
-        "model_message": "No votes count for this contrast." if size is None else size.message,
+        "model_message": None if size is None else size.message,
     }
     if contrast.procedure == "preference":
         d = e.divided
