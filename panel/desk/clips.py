@@ -2,7 +2,6 @@
 
 from typing import Annotated
 
-import numpy as np
 from fastapi import APIRouter, Depends
 from starlette.datastructures import FormData
 from starlette.requests import Request
@@ -59,7 +58,7 @@ def progress(request: Request, study: OwnStudy) -> JSONResponse:
 @router.get("/{excerpt_key}/{take_key}.wav")
 def listen(request: Request, study: OwnStudy, excerpt_key: str, take_key: str) -> Response:
     """A clip for the organiser, who knows the labels anyway; listeners never get this address."""
-    wav = preview.clip(store_of(request), study.id, take_key, excerpt_key, np.random.default_rng())
+    wav = preview.clip(store_of(request), study.id, take_key, excerpt_key)
     return Response(wav, media_type="audio/wav", headers={"Cache-Control": "private, no-store"})
 
 
@@ -75,7 +74,7 @@ def _page(
         organiser=who,
         study=study,
         here="clips",
-        clips=prepare.clips(store, study.id),
+        tables=prepare.by_excerpt(prepare.clips(store, study.id)),
         level=prepare.level(store, study.id),
         stale=prepare.stale(store, study.id),
         job=job if job and job.running else None,

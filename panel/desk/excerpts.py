@@ -23,8 +23,10 @@ OwnStudy = Annotated[StudyView, Depends(study_of)]
 
 
 @router.get("/excerpts")
-def excerpts_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return _page(request, who, study)
+def excerpts_page(
+    request: Request, who: SignedIn, study: OwnStudy, propose: bool = False
+) -> Response:
+    return _page(request, who, study, propose=propose)
 
 
 @router.post("/excerpts")
@@ -70,6 +72,7 @@ def _page(
     *,
     problem: PanelError | None = None,
     typed: dict[str, str] | None = None,
+    propose: bool = False,
 ) -> Response:
     store = store_of(request)
     takes = intake.takes(store, study.id)
@@ -86,7 +89,7 @@ def _page(
         longest=longest,
         marks=pictures.marks(longest),
         excerpts=shown,
-        proposals=preview.proposals(store, study.id) if takes and study.state == "draft" else (),
+        proposals=preview.proposals(store, study.id) if propose else None,
         problem=problem,
         typed=typed or {},
     )

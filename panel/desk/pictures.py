@@ -1,6 +1,6 @@
-"""Overview pictures of takes: SVG drawn from the lowest and highest samples of each stretch."""
+"""Pictures at the desk as SVG: overviews of takes, and the power of a plan."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -49,3 +49,50 @@ def _band(upper: list[float], lower: list[float], step: float, middle: float, sc
     there = [f"{step * i:.1f},{middle - value * scale:.1f}" for i, value in enumerate(upper)]
     back = [f"{step * i:.1f},{middle - value * scale:.1f}" for i, value in enumerate(lower)]
     return "M" + "L".join(there) + "L" + "L".join(reversed(back)) + "Z"
+
+
+def power(lines: Sequence[tuple[float, Sequence[tuple[int, float]]]], planned: int) -> Markup:
+    """Power over votes, a line for each d′, told apart by dashes and by a word at its end.
+
+    The same figures stand in the table beside it, so the picture itself is described in short.
+    """
+    left, top, width, height = 44, 12, 520, 200
+    last = max(votes for _, points in lines for votes, _ in points)
+
+    def at(votes: float, share: float) -> tuple[float, float]:
+        return left + width * votes / last, top + height * (1 - share)
+
+    parts = []
+    for share in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0):
+        _, y = at(0, share)
+        kind = "target" if share == 0.8 else "tick"
+        parts.append(
+            f'<line x1="{left}" x2="{left + width}" y1="{y:.1f}" y2="{y:.1f}" class="{kind}"/>'
+            f'<text x="{left - 8}" y="{y + 5:.1f}" text-anchor="end">{share:.1f}</text>'
+        )
+    for votes in marks(float(last)) or [float(last)]:
+        x, _ = at(votes, 0)
+        parts.append(
+            f'<text x="{x:.1f}" y="{top + height + 20}" text-anchor="middle">{votes:g}</text>'
+        )
+    taken: list[float] = []
+    for index, (dprime, points) in enumerate(sorted(lines, reverse=True)):
+        path = " ".join(f"{x:.1f},{y:.1f}" for x, y in (at(n, p) for n, p in points))
+        parts.append(f'<polyline points="{path}" class="line line-{index}"/>')
+        y = at(*points[-1])[1] + 5
+        while any(abs(y - other) < 17 for other in taken):
+            y += 1
+        taken.append(y)
+        parts.append(f'<text x="{left + width + 8}" y="{y:.1f}">d′ {dprime:g}</text>')
+    x, _ = at(planned, 0)
+    parts.append(
+        f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{top + height}" class="planned"/>'
+        f'<text x="{x - 6:.1f}" y="{top + height - 8}" text-anchor="end">planned: {planned}</text>'
+        f'<text x="{left + width / 2}" y="{top + height + 42}" text-anchor="middle">'
+        "votes across conditions</text>"
+    )
+    return Markup(
+        f'<svg viewBox="0 0 {left + width + 64} {top + height + 52}" role="img" class="power" '
+        f'aria-label="Power over votes for four sizes of difference; {planned} votes are planned. '
+        f'The table beside gives the figures.">{"".join(parts)}</svg>'
+    )

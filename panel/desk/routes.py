@@ -3,7 +3,18 @@
 from fastapi import APIRouter
 from starlette.responses import RedirectResponse, Response
 
-from panel.desk import accounts, listeners, report, studies, watch
+from panel.desk import (
+    accounts,
+    clips,
+    contrasts,
+    excerpts,
+    listeners,
+    plan,
+    report,
+    studies,
+    takes,
+    watch,
+)
 from panel.desk.security import to_sign_in
 
 __all__ = ["router", "to_sign_in"]
@@ -18,6 +29,11 @@ def desk() -> Response:
 
 router.include_router(accounts.router)
 router.include_router(studies.router)
+router.include_router(takes.router)
+router.include_router(excerpts.router)
+router.include_router(clips.router)
+router.include_router(contrasts.router)
+router.include_router(plan.router)
 router.include_router(listeners.router)
 router.include_router(watch.router)
 router.include_router(report.router)

@@ -6,15 +6,20 @@ again whenever the contrast is shown, and once more when the plan is locked.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from sqlmodel import Session, col, select
 
 from panel.design import contrasts as design
+from panel.design import planner
 from panel.design.contrasts import Proposal
-from panel.design.factors import Factor, is_logged
-from panel.design.guard import Condition, GuardResult, guard
-from panel.design.procedures import PROCEDURES, procedure
+from panel.design.factors import Factor, is_logged, value_groups, value_text
+from panel.design.guard import Condition as Condition
+from panel.design.guard import GuardResult, guard
+from panel.design.planner import Option
+from panel.design.procedures import PROCEDURES
+from panel.design.procedures import procedure as kind_of
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages.rows import factors_in, log_of, take_in, takes_in, twins_of
 from panel.stages.studies import unlocked
@@ -65,6 +70,52 @@ def propose(store: Store, study_id: int) -> list[Proposal]:
     return design.propose([log_of(take) for take in takes if take.key not in twins], factors)
 
 
+@dataclass(frozen=True)
+class ProposalView:
+    """A clean contrast that could be asked as it stands."""
+
+    name: str
+    factor: str | None
+    sides: tuple[SideView, ...]
+    finding: str
+    warnings: tuple[str, ...]
+
+    @property
+    def takes(self) -> str:
+        """Keys of all its takes, with commas between: for an address."""
+        return ",".join(key for side in self.sides for key in side.takes)
+
+
+def proposals(store: Store, study_id: int) -> tuple[ProposalView, ...]:
+    """What `propose` finds and is not kept as a contrast already."""
+    with store.session() as s:
+        names = {take.key: take.label for take in takes_in(s, study_id)}
+        kept = {
+            frozenset(key for side in c.document["conditions"] for key in side["takes"])
+            for c in contrasts_in(s, study_id)
+        }
+    return tuple(
+        ProposalView(
+            name=found.name,
+            factor=found.factor,
+            sides=tuple(
+                SideView(c.label, c.takes, tuple(names[key] for key in c.takes))
+                for c in found.conditions
+            ),
+            finding=found.guard.sentence,
+            warnings=found.guard.warnings,
+        )
+        for found in propose(store, study_id)
+        if frozenset(key for c in found.conditions for key in c.takes) not in kept
+    )
+
+
+@lru_cache(maxsize=1)
+def procedure_options() -> tuple[Option, ...]:
+    """The procedures with their prices and reasons, the one proposed first at the head."""
+    return tuple(planner.options("attribute"))
+
+
 def judge(
     store: Store,
     study_id: int,
@@ -80,8 +131,6 @@ def by_value(
     store: Store, study_id: int, factor_key: str, values: Sequence[str] | None = None
 ) -> tuple[Condition, ...]:
     """The study's takes as conditions, one for each logged value of a factor (or those named)."""
-    from panel.design.factors import value_groups, value_text
-
     with store.session() as s:
         factor = _factor(factors_in(s, study_id), factor_key)
         takes = takes_in(s, study_id)
@@ -113,7 +162,7 @@ def add_question(
     guard's sentence where more than one factor differs and no reason is given.
     """
     reason = _reason(override_reason)
-    kind = _procedure(procedure)
+    kind = kind_of(procedure)
     with store.session() as s:
         write_first(s)
         unlocked(s, study_id)
@@ -185,7 +234,7 @@ def add_retake_control(
 
     Questions with several takes of a condition bring theirs along and need none of these.
     """
-    if _procedure(procedure).directed:
+    if kind_of(procedure).directed:
         raise BadInput(
             "A retake control by itself needs a procedure with a right answer.",
             hint="Choose ABX or triangle.",
@@ -237,7 +286,7 @@ def add_planted_check(
 
     `kind`: "shelf" (dB above 3 kHz) or "level" (dB).
     """
-    proc = _procedure(procedure)
+    proc = kind_of(procedure)
     if proc.code == "preference":
         raise BadInput(
             "A planted check needs a right answer, which a preference has not.",
@@ -491,10 +540,6 @@ def _sides(conditions: Sequence[Condition]) -> list[dict[str, Any]]:
         {"label": " ".join(c.label.split())[:80], "dose": c.dose, "takes": list(c.takes)}
         for c in conditions
     ]
-
-
-def _procedure(code: str) -> Any:
-    return procedure(code)
 
 
 def _attribute(code: str, attribute: str | None) -> str | None:

@@ -15,7 +15,8 @@ from sqlmodel import Session
 
 from panel.design import plan as design
 from panel.design import planner
-from panel.design.planner import Outlook
+from panel.design.planner import DPRIMES, ContrastOutlook, Outlook
+from panel.design.power import power_curve, share_right
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages import prepare
 from panel.stages.contrasts import conditions_of, contrasts_in
@@ -29,6 +30,8 @@ from panel.stages.rows import (
 from panel.stages.studies import unlocked
 from panel.store.session import Store, write_first
 from panel.store.tables import Study
+
+POINTS = 60
 
 RULES: Mapping[str, Any] = {
     "alpha": 0.05,
@@ -66,6 +69,43 @@ def draft(store: Store, study_id: int) -> Draft:
     if found or document is None:
         return Draft(rules, tuple(dict.fromkeys(found)), None, None, None)
     return Draft(rules, (), document, design.sha256(document), planner.outlook(document))
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Exact power against chance over votes across conditions, for one question: one line for
+    each d′, its points (votes, power)."""
+
+    outlook: ContrastOutlook
+    lines: tuple[tuple[float, tuple[tuple[int, float], ...]], ...]
+
+
+def power_curves(outlook: Outlook) -> tuple[Curve, ...]:
+    """A curve for each question of the plan, as far as half again the planned votes."""
+    curves = []
+    for contrast in outlook.contrasts:
+        if contrast.role != "question" or contrast.votes < 1:
+            continue
+        last = max(20, contrast.votes * 3 // 2, min(contrast.needed.first or 0, 4 * contrast.votes))
+        steps = sorted(
+            {max(1, last * n // POINTS) for n in range(1, POINTS + 1)} | {contrast.votes}
+        )
+        lines = tuple(
+            (
+                dprime,
+                tuple(
+                    power_curve(
+                        contrast.procedure,
+                        share_right(contrast.procedure, dprime=dprime),
+                        contrast.alpha,
+                        steps,
+                    )
+                ),
+            )
+            for dprime in DPRIMES
+        )
+        curves.append(Curve(contrast, lines))
+    return tuple(curves)
 
 
 def set_rule(

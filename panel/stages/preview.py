@@ -51,9 +51,7 @@ def proposals(store: Store, study_id: int) -> tuple[Proposed, ...]:
     return tuple(Proposed(s.start_s, s.end_s) for s in spans if s.end_s <= shortest)
 
 
-def clip(
-    store: Store, study_id: int, take_key: str, excerpt_key: str, rng: np.random.Generator
-) -> bytes:
+def clip(store: Store, study_id: int, take_key: str, excerpt_key: str) -> bytes:
     """A prepared clip as 24-bit WAV."""
     samples, rate = clip_samples(store, study_id, take_key, excerpt_key)
-    return wav24(samples, rate, rng)
+    return wav24(samples, rate, np.random.default_rng())

@@ -1,0 +1,218 @@
+"""Contrasts at the desk: proposals from the log, and the forms for question, control and check."""
+
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk import forms
+from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.errors import PanelError
+from panel.pages import page
+from panel.stages import contrasts, intake
+from panel.stages.accounts import OrganiserView
+from panel.stages.contrasts import Condition
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies/{study_code}/contrasts")
+
+Form = Annotated[FormData, Depends(checked_form)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+
+@router.get("")
+def contrasts_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _list(request, who, study)
+
+
+@router.get("/question")
+def question_page(
+    request: Request, who: SignedIn, study: OwnStudy, factor: str = "", takes: str = ""
+) -> Response:
+    """The form for a question; `takes` (keys with commas) are those to begin with."""
+    chosen = [key for key in takes.split(",") if key]
+    return _question(request, who, study, factor, chosen or None)
+
+
+@router.post("/question")
+def ask(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    store = store_of(request)
+    factor, chosen = forms.text(form, "factor"), forms.texts(form, "take")
+    conditions: tuple[Condition, ...] = ()
+    try:
+        conditions = _sides(contrasts.by_value(store, study.id, factor), chosen)
+        contrasts.add_question(
+            store,
+            study.id,
+            name=forms.text(form, "name"),
+            procedure=forms.text(form, "procedure"),
+            factor=factor,
+            conditions=conditions,
+            votes_per_listener=forms.whole(form, "votes", "Votes from each listener"),
+            attribute=forms.text(form, "attribute"),
+            scale=forms.text(form, "scale") or None,
+            override_reason=forms.text(form, "reason"),
+        )
+    except PanelError as error:
+        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        return _question(
+            request, who, study, factor, chosen, problem=error, typed=typed, judged=conditions
+        )
+    return RedirectResponse(f"{study.href}/contrasts", status_code=303)
+
+
+@router.get("/retakes")
+def retakes_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _form_page(request, who, study, "desk/contrast_retakes.html")
+
+
+@router.post("/retakes")
+def add_retakes(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    store = store_of(request)
+    try:
+        groups: dict[str, list[str]] = {"first": [], "second": []}
+        for take in intake.takes(store, study.id):
+            side = forms.text(form, f"group.{take.key}")
+            if side in groups:
+                groups[side].append(take.key)
+        contrasts.add_retake_control(
+            store,
+            study.id,
+            name=forms.text(form, "name"),
+            procedure=forms.text(form, "procedure"),
+            conditions=[Condition(f"{name} retakes", tuple(keys)) for name, keys in groups.items()],
+            votes_per_listener=forms.whole(form, "votes", "Votes from each listener"),
+        )
+    except PanelError as error:
+        return _form_page(
+            request, who, study, "desk/contrast_retakes.html", problem=error, form=form
+        )
+    return RedirectResponse(f"{study.href}/contrasts", status_code=303)
+
+
+@router.get("/check")
+def check_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    return _form_page(request, who, study, "desk/contrast_check.html")
+
+
+@router.post("/check")
+def add_check(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        contrasts.add_planted_check(
+            store_of(request),
+            study.id,
+            take_key=forms.text(form, "take"),
+            kind=forms.text(form, "kind"),
+            amount_db=forms.number(form, "amount", "Amount"),
+            procedure=forms.text(form, "procedure"),
+            votes_per_listener=forms.whole(form, "votes", "Votes from each listener"),
+            attribute=forms.text(form, "attribute"),
+        )
+    except PanelError as error:
+        return _form_page(request, who, study, "desk/contrast_check.html", problem=error, form=form)
+    return RedirectResponse(f"{study.href}/contrasts", status_code=303)
+
+
+@router.post("/{contrast_key}/remove")
+def remove(
+    request: Request, who: SignedIn, study: OwnStudy, contrast_key: str, form: Form
+) -> Response:
+    try:
+        contrasts.remove(store_of(request), study.id, contrast_key)
+    except PanelError as error:
+        return _list(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/contrasts", status_code=303)
+
+
+def _list(
+    request: Request, who: OrganiserView, study: StudyView, *, problem: PanelError | None = None
+) -> Response:
+    store = store_of(request)
+    draft = study.state == "draft"
+    return page(
+        request,
+        "desk/contrasts.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="contrasts",
+        contrasts=contrasts.contrasts(store, study.id),
+        proposals=contrasts.proposals(store, study.id) if draft else (),
+        problem=problem,
+    )
+
+
+def _question(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    factor: str,
+    chosen: Sequence[str] | None,
+    *,
+    problem: PanelError | None = None,
+    typed: dict[str, str] | None = None,
+    judged: Sequence[Condition] = (),
+) -> Response:
+    """Without a factor the page asks for one; with it, for takes, procedure and votes."""
+    store = store_of(request)
+    factors = intake.factors(store, study.id)
+    asked = next((known for known in factors if known.id == factor), None)
+    sides = contrasts.by_value(store, study.id, factor) if asked else ()
+    nearest: Sequence[Any] = ()
+    if problem and len(judged) > 1:
+        nearest = contrasts.judge(store, study.id, judged).nearest
+    takes = {take.key: take for take in intake.takes(store, study.id)}
+    return page(
+        request,
+        "desk/contrast_question.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="contrasts",
+        factors=factors,
+        asked=asked,
+        sides=sides,
+        takes=takes,
+        chosen=set(takes) if chosen is None else set(chosen),
+        options=contrasts.procedure_options(),
+        nearest=nearest,
+        unlogged=[t for t in takes.values() if not any(t.key in side.takes for side in sides)],
+        problem=problem,
+        typed=typed or {},
+    )
+
+
+def _form_page(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    template: str,
+    *,
+    problem: PanelError | None = None,
+    form: FormData | None = None,
+) -> Response:
+    typed = {name: value for name, value in form.items() if isinstance(value, str)} if form else {}
+    return page(
+        request,
+        template,
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="contrasts",
+        takes=intake.takes(store_of(request), study.id),
+        problem=problem,
+        typed=typed,
+    )
+
+
+def _sides(sides: Sequence[Condition], chosen: Sequence[str]) -> tuple[Condition, ...]:
+    """The conditions with only the chosen takes; those without any drop out."""
+    kept = (
+        Condition(side.label, tuple(key for key in side.takes if key in chosen), side.dose)
+        for side in sides
+    )
+    return tuple(side for side in kept if side.takes)

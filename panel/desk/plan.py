@@ -1,0 +1,143 @@
+"""The plan at the desk: its rules, what it costs and can answer, and the lock."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from panel.desk import forms, pictures
+from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.errors import PanelError
+from panel.pages import page
+from panel.stages import plan, plan_words
+from panel.stages.accounts import OrganiserView
+from panel.stages.studies import StudyView
+
+router = APIRouter(prefix="/studies/{study_code}/plan")
+
+Form = Annotated[FormData, Depends(checked_form)]
+SignedIn = Annotated[OrganiserView, Depends(signed_in)]
+OwnStudy = Annotated[StudyView, Depends(study_of)]
+
+
+@router.get("")
+def plan_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    if study.locked_at is not None:
+        return _locked(request, who, study)
+    return _draft(request, who, study)
+
+
+@router.post("")
+def set_rules(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        least = forms.text(form, "planted_least_right").strip()
+        plan.set_rule(
+            store_of(request),
+            study.id,
+            alpha=forms.number(form, "alpha", "Chance of a false “heard”"),
+            limit=forms.number(form, "limit", "Limit for “not heard”") / 100,
+            stop_kind=forms.text(form, "stop_kind"),
+            listeners=forms.whole(form, "listeners", "Listeners"),
+            planted_least_right=forms.whole(form, "planted_least_right", "Planted checks right")
+            if least
+            else None,
+            headphones=forms.text(form, "headphones"),
+        )
+    except PanelError as error:
+        if study.locked_at is not None:
+            return _locked(request, who, study, problem=error)
+        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        return _draft(request, who, study, problem=error, typed=typed)
+    return RedirectResponse(f"{study.href}/plan", status_code=303)
+
+
+@router.get("/lock")
+def lock_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    if study.locked_at is not None:
+        return RedirectResponse(f"{study.href}/plan", status_code=303)
+    return _lock(request, who, study)
+
+
+@router.post("/lock")
+def lock(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    try:
+        plan.lock(store_of(request), study.id, forms.text(form, "sha256"))
+    except PanelError as error:
+        if study.locked_at is not None:
+            return _locked(request, who, study, problem=error)
+        return _lock(request, who, study, problem=error)
+    return RedirectResponse(f"{study.href}/plan", status_code=303)
+
+
+@router.get("/plan.json")
+def download(request: Request, study: OwnStudy) -> Response:
+    """The locked plan, in exactly the bytes its SHA-256 is taken over."""
+    return Response(
+        plan.canonical(store_of(request), study.id),
+        media_type="application/json",
+        headers={"Content-Disposition": 'attachment; filename="plan.json"'},
+    )
+
+
+def _draft(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    *,
+    problem: PanelError | None = None,
+    typed: dict[str, str] | None = None,
+) -> Response:
+    draft = plan.draft(store_of(request), study.id)
+    curves = {}
+    if draft.outlook is not None:
+        curves = {
+            curve.outlook.id: pictures.power(curve.lines, curve.outlook.votes)
+            for curve in plan.power_curves(draft.outlook)
+        }
+    return page(
+        request,
+        "desk/plan.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="plan",
+        draft=draft,
+        curves=curves,
+        problem=problem,
+        typed=typed or {},
+    )
+
+
+def _lock(
+    request: Request, who: OrganiserView, study: StudyView, *, problem: PanelError | None = None
+) -> Response:
+    draft = plan.draft(store_of(request), study.id)
+    return page(
+        request,
+        "desk/plan_lock.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="plan",
+        draft=draft,
+        words=plan_words.in_words(draft.document) if draft.document else (),
+        problem=problem,
+    )
+
+
+def _locked(
+    request: Request, who: OrganiserView, study: StudyView, *, problem: PanelError | None = None
+) -> Response:
+    document = plan.document(store_of(request), study.id)
+    return page(
+        request,
+        "desk/plan_locked.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="plan",
+        words=plan_words.in_words(document),
+        problem=problem,
+    )

@@ -1,0 +1,147 @@
+"""A plan in plain words: what is asked, of whom, by which rule. Built from the document alone."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from panel.design.procedures import procedure
+
+
+@dataclass(frozen=True)
+class Section:
+    heading: str
+    sentences: tuple[str, ...]
+
+
+def in_words(plan: Mapping[str, Any]) -> tuple[Section, ...]:
+    """The whole plan, so that somebody who reads no JSON knows what is being fixed."""
+    return (
+        Section("What is asked", (plan["study"]["question"], *_questions(plan))),
+        Section("How it is known that the panel listens", _controls(plan)),
+        Section("What is heard", _material(plan)),
+        Section("When it ends", _stop(plan)),
+        Section("What will be claimed", _claims(plan)),
+        Section("Whose votes count", _exclusion(plan)),
+    )
+
+
+def contrast_sentence(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> str:
+    """What one contrast puts to the listeners, in a sentence."""
+    kind = procedure(contrast["procedure"])
+    labels = [f"“{side['label']}”" for side in contrast["conditions"]]
+    counts = [len(side["takes"]) for side in contrast["conditions"]]
+    sides = _listed(
+        f"{label} ({_takes(count)})" for label, count in zip(labels, counts, strict=True)
+    )
+    by = kind.name
+    if contrast.get("attribute"):
+        by += f", asking which has more {contrast['attribute']}"
+    level = ", at the level they were recorded with" if contrast["level"] == "as_recorded" else ""
+    return (
+        f"{contrast['name']}: {sides}, by {by}{level}, "
+        f"{_count(contrast['votes_per_listener'], 'vote')} from each listener."
+    )
+
+
+def _questions(plan: Mapping[str, Any]) -> list[str]:
+    found = []
+    names = {factor["id"]: factor["name"] for factor in plan["factors"]}
+    for contrast in plan["contrasts"]:
+        if contrast["role"] != "question":
+            continue
+        found.append(contrast_sentence(plan, contrast))
+        if contrast["override_reason"]:
+            differs = _listed(names[key] for key in contrast["differs"])
+            found.append(
+                f"Its conditions differ in {differs}; asked all the same, because: "
+                f"{contrast['override_reason']} The verdict cannot be attributed to one change."
+            )
+        if contrast["unlogged"]:
+            listed = _listed(names[key] for key in contrast["unlogged"])
+            found.append(f"Not logged on every take, and named with the verdict: {listed}.")
+        if contrast["scale"]:
+            scale = "log(1 + dose)" if contrast["scale"] == "log1p" else "the dose itself"
+            found.append(f"Tested as a trend over {scale}, before its parts.")
+    return found
+
+
+def _controls(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    found = []
+    for contrast in plan["contrasts"]:
+        if contrast.get("of"):
+            name = next(c["name"] for c in plan["contrasts"] if c["id"] == contrast["of"])
+            found.append(
+                f"Retakes: in the same round robin as “{name}”, pairs of takes of one condition "
+                "show what mere re-recording sounds like."
+            )
+        elif contrast["role"] != "question":
+            found.append(contrast_sentence(plan, contrast))
+    if not any(c["role"] == "planted_check" for c in plan["contrasts"]):
+        found.append("No difference is planted, so “not heard” cannot be concluded.")
+    return tuple(found)
+
+
+def _material(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    spans = _listed(f"{e['start_s']:g}–{e['end_s']:g} s" for e in plan["excerpts"])
+    return (
+        f"{_count(len(plan['takes']), 'take')}, each named by the SHA-256 of its original file, "
+        "with the chain log as it stands.",
+        f"{_count(len(plan['excerpts']), 'excerpt')}: {spans}.",
+        "Who hears which pair is dealt from a seed that the plan names, without regard to "
+        "condition; what a sample is gets drawn anew for each trial.",
+    )
+
+
+def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    listeners = _count(plan["stop"]["listeners"], "listener")
+    if plan["stop"]["kind"] == "fixed":
+        return (
+            f"Planned are {listeners}. Outcomes stay sealed from everybody, you too, until you "
+            "end the voting; nothing is looked at before.",
+        )
+    return (
+        f"Planned are {listeners}. The test against chance stays valid whenever it is looked at; "
+        "whether a difference is due to the change is decided only when the planned votes are in.",
+    )
+
+
+def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    questions = sum(c["role"] == "question" for c in plan["contrasts"])
+    shared = f", shared by {questions} questions (Holm)" if questions > 1 else ""
+    return (
+        f"“Heard” only if the votes beat chance and exceed what retakes do, at α = "
+        f"{plan['alpha']:g}{shared}.",
+        f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it, with "
+        f"{plan['confidence']:.0%} confidence, and the planted check was heard.",
+        "Otherwise: not enough yet, or one of the verdicts between, with its reasons.",
+    )
+
+
+def _exclusion(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    least = plan["exclusion"]["planted_least_right"]
+    found = [
+        "Everybody's votes count."
+        if least is None
+        else f"Listeners with fewer than {least} planted checks right are left out; the verdict "
+        "says whether that changes it."
+    ]
+    if plan["exclusion"]["headphones"] == "exclude":
+        found.append("Listeners who fail the headphone check are left out.")
+    else:
+        found.append("The headphone check is recorded, and excludes nobody.")
+    return tuple(found)
+
+
+def _takes(count: int) -> str:
+    return _count(count, "take")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def _listed(parts: Any) -> str:
+    parts = list(parts)
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"
