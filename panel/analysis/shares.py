@@ -28,23 +28,29 @@ from scipy.special import logsumexp
 
 from panel.analysis.exact import share
 
+Floats = NDArray[np.float64]
+
 # Bets, as a fraction of the largest that cannot ruin before the worst score.
 BETS = np.linspace(0.05, 1.0, 20)
 _STEPS = 36  # bisection: to 2^-36 of the range
 _LOG_T = np.arange(-28.0, 28.0, 0.1)
 
 
-def _log_capital(scores: NDArray[np.float64], mean: float) -> float:
-    """log of the average capital against "the mean is at least `mean`"."""
-    steps = 1 + BETS[:, None] * (mean - scores[None, :]) / (1 - mean)
+def _log_average(values: Floats, counts: Floats, mean: float) -> float:
+    """log of the capital averaged over bets, `counts` listeners at each of the score `values`."""
+    steps = 1 + BETS[:, None] * (mean - values[None, :]) / (1 - mean)
     with np.errstate(divide="ignore"):
-        logs = np.log(np.maximum(steps, 0.0)).sum(axis=1)
+        logs = np.log(np.maximum(steps, 0.0)) @ counts
     return float(logsumexp(logs) - math.log(BETS.size))
 
 
-def _weighted_sum_above(
-    values: NDArray[np.float64], counts: NDArray[np.float64], u: float
-) -> float:
+def log_capital(scores: ArrayLike, mean: float) -> float:
+    """log of the average capital against "the mean is at least `mean`", scores (listeners,)."""
+    values, times = np.unique(np.asarray(scores, float), return_counts=True)
+    return _log_average(values, times.astype(float), mean)
+
+
+def _weighted_sum_above(values: Floats, counts: Floats, u: float) -> float:
     """P(Σ W_j v_j > u) for W uniform on the simplex, `counts` copies of each value.
 
     Σ W_j v_j > u iff Σ E_j (v_j − u) > 0 for standard exponentials E_j; the sign's probability by
@@ -59,13 +65,23 @@ def _weighted_sum_above(
     return float(0.5 + np.sum(np.sin(angle) * size) * step / math.pi)
 
 
+def _counted(scores: ArrayLike) -> tuple[Floats, Floats]:
+    """Distinct scores and the 1 that is added, with how often each occurs."""
+    values, times = np.unique(np.append(np.asarray(scores, float), 1.0), return_counts=True)
+    return values, times.astype(float)
+
+
+def p_at_least(scores: ArrayLike, mean: float) -> float:
+    """p value of the claim that the mean is at least `mean`; the bound inverts it."""
+    return 1.0 if mean <= np.min(scores) else _weighted_sum_above(*_counted(scores), mean)
+
+
 def mean_upper(scores: ArrayLike, confidence: float = 0.95) -> float:
     """Upper limit on the mean of independent scores in [0, 1] at a planned end; (listeners,)."""
     x = np.asarray(scores, float)
     if x.size == 0 or x.min() >= 1:
         return 1.0
-    values, times = np.unique(np.append(x, 1.0), return_counts=True)
-    counts = times.astype(float)
+    values, counts = _counted(x)
     low, high = float(x.min()), 1.0
     for _ in range(_STEPS):
         middle = (low + high) / 2
@@ -83,11 +99,11 @@ def mean_upper_anytime(scores: ArrayLike, confidence: float = 0.95) -> float:
         return 1.0
     bar = -math.log(1 - confidence)
     low, high = float(x.mean()), 1.0 - 1e-12
-    if low >= high or _log_capital(x, high) < bar:
+    if low >= high or log_capital(x, high) < bar:
         return 1.0
     for _ in range(_STEPS):  # the capital grows with the mean claimed
         middle = (low + high) / 2
-        if _log_capital(x, middle) >= bar:
+        if log_capital(x, middle) >= bar:
             high = middle
         else:
             low = middle
@@ -135,17 +151,20 @@ def listeners_for_limit(
 ) -> int | None:
     """Listeners at which the bound would fall under `limit` if further ones scored alike.
 
-    Whole copies of the panel as it is, scaled to the listener; None when even `most` listeners
-    would not do.
+    None when even `most` listeners would not do.
     """
     x = np.asarray(scores, float)
     if x.size == 0 or share(float(x.mean()), chance) >= limit:
         return None
+    claim = chance + (1 - chance) * limit
+    values, times = np.unique(x, return_counts=True)
 
     def under(count: int) -> bool:
-        # Resample the sorted scores evenly: the same spread at another size.
-        alike = np.quantile(x, (np.arange(count) + 0.5) / count, method="inverted_cdf")
-        return share_upper(alike, chance, confidence, anytime=anytime) < limit
+        counts: Floats = np.asarray(times * (count / x.size), dtype=np.float64)
+        if anytime:
+            return _log_average(values, counts, claim) >= -math.log(1 - confidence)
+        with_one = np.append(values, 1.0), np.append(counts, 1.0)
+        return _weighted_sum_above(*with_one, claim) <= 1 - confidence
 
     low, high = 1, most
     if not under(high):
