@@ -5,10 +5,10 @@ length, and addresses that are drawn anew; see presentations.py for what keeps t
 """
 
 from threading import Lock
-from typing import Any, Literal
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Request
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from starlette.responses import JSONResponse, Response
 
 from panel.booth.presentations import Presentation, Presentations
@@ -24,15 +24,15 @@ SOUND_HEADERS = {"Cache-Control": "no-store, no-transform", "Accept-Ranges": "no
 
 
 class Wanted(BaseModel):
-    """The trial that is due, or the one after it (fetched while the first is listened to)."""
+    """The trial that is due; with a number that one, if it is due or the next after it."""
 
-    ahead: Literal[0, 1] = 0
+    number: Annotated[int, Field(ge=1, strict=True)] | None = None
 
 
 @router.post("/listen/{code}/trial")
 def trial(request: Request, code: str, wanted: Wanted) -> Response:
     store = request.app.state.store
-    view = listen.next_trial(store, code, ahead=wanted.ahead)
+    view = listen.next_trial(store, code, number=wanted.number)
     if view is None or not view.practised:
         return no_store({"trial": None})
     prints = trial_prints(store, code, view.number)

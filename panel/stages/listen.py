@@ -277,8 +277,11 @@ def finish(store: Store, code: str, remarks: str = "") -> ListenerState:
     return _changed(store, code, change)
 
 
-def next_trial(store: Store, code: str, *, ahead: int = 0) -> TrialView | None:
-    """The listener's first trial without a vote, or the one `ahead` of it; None past the last.
+def next_trial(store: Store, code: str, *, number: int | None = None) -> TrialView | None:
+    """The listener's first trial without a vote; None past the last.
+
+    With `number` only that trial, if it is the one due or the one after it: a booth may fetch
+    ahead, and says which it means, as the vote before may still be on its way.
 
     Raises Gone for a revoked link or a closed study.
     """
@@ -286,12 +289,13 @@ def next_trial(store: Store, code: str, *, ahead: int = 0) -> TrialView | None:
         listener, study = holder(s, code)
         refuse_unless_open(study)
         due = next_number(s, listener)
-        if due is None or ahead not in (0, 1):
+        if due is None:
             return None
         trials = _trials(s, listener)
-        if due + ahead > len(trials):
+        wanted = due if number is None else number
+        if wanted not in (due, due + 1) or wanted > len(trials):
             return None
-        trial = trials[due + ahead - 1]
+        trial = trials[wanted - 1]
         plan = locked_plan(s, study)
         attribute = next(
             (c.get("attribute") for c in plan["contrasts"] if c["id"] == trial.contrast_key), None
@@ -311,7 +315,7 @@ def next_trial(store: Store, code: str, *, ahead: int = 0) -> TrialView | None:
             answers=kind.answers,
             answer_texts=kind.answer_texts,
             length_s=excerpt.end_s - excerpt.start_s,
-            minutes_left=_minutes_left(s, listener, trials[due + ahead - 1 :]),
+            minutes_left=_minutes_left(s, listener, trials[wanted - 1 :]),
             first_of_kind=trial.number == 1 or trials[trial.number - 2].block != trial.block,
             practised=f"practice:{trial.procedure}" in listener.steps_done,
         )

@@ -21,7 +21,7 @@ from panel.store.session import Store
 
 CHECK_TRIALS = 6
 CHECK_PASS = 5  # Woods et al. 2017: six trials (read), pass at five (from memory)
-CHECK_CHOICES = 3
+LOUDEST_CHECK_LUFS = -20.0
 HIGHEST_PEAK = 0.5
 PRACTICE_ATTRIBUTE = "brightness"
 
@@ -54,22 +54,20 @@ def level_reference(store: Store, code: str) -> tuple[bytes, int]:
     return wav24(_at(sound, rate, loudness), rate, np.random.default_rng()), rate
 
 
-def headphone_check(
-    store: Store, code: str, *, randbelow: Callable[[int], int] = secrets.randbelow
-) -> HeadphoneCheck:
-    """Six trials of the antiphase test, the places of the quiet tones drawn independently."""
-    from panel.audio import headphones
+def headphone_check(store: Store, code: str) -> HeadphoneCheck:
+    """Six trials of the antiphase test, the place of each quiet tone drawn independently from
+    the system's entropy; no louder than the study's clips."""
+    from panel.audio import headphones  # brings scipy.signal: only where it is used
 
     rate, loudness = material(store, code)
     rng = np.random.default_rng()
-    wavs, places = [], []
-    for _ in range(CHECK_TRIALS):
-        quiet, anti = randbelow(CHECK_CHOICES), randbelow(CHECK_CHOICES - 1)
-        anti += anti >= quiet  # the antiphase tone is another one than the quiet one
-        sound = headphones.antiphase_trial(rng, rate, quiet, anti)
-        wavs.append(wav24(_at(sound, rate, loudness), rate, rng))
-        places.append(quiet)
-    return HeadphoneCheck(tuple(wavs), tuple(places), rate)
+    level = min(loudness, LOUDEST_CHECK_LUFS)
+    trials = [headphones.antiphase(rng, rate, level) for _ in range(CHECK_TRIALS)]
+    return HeadphoneCheck(
+        tuple(wav24(trial.samples, rate, rng) for trial in trials),
+        tuple(trial.right for trial in trials),
+        rate,
+    )
 
 
 def practice(

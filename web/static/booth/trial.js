@@ -32,8 +32,9 @@ queue.addEventListener("state", ({ detail }) => {
   if (detail === "refused") location.replace(link);
 });
 
-async function load(ahead) {
-  const dealt = await ask("trial", { ahead });
+// The trial that is due, or the one with that number.
+async function load(number = null) {
+  const dealt = await ask("trial", { number });
   if (!dealt.trial) return null;
   return { ...dealt, buffers: await fetched(dealt.samples, dealt.rate) };
 }
@@ -48,7 +49,7 @@ async function next() {
       await queue.flush();
       if ((await queue.unsent()).length) throw new TypeError("away");
     }
-    return load(0);
+    return load();
   });
 }
 
@@ -71,8 +72,9 @@ function show(dealt) {
   $("set").hidden = false;
   $("question").focus({ preventScroll: true });
   scrollTo(0, 0);
-  // The next set comes while this one is heard; without a network it waits until it is needed.
-  coming = number < total ? load(1).catch(() => null) : null;
+  // The next set comes while this one is heard, once the vote before it has arrived; without a
+  // network it waits until it is needed.
+  coming = number < total ? queue.flush().then(() => load(number + 1)).catch(() => null) : null;
 }
 
 async function go() {
