@@ -25,6 +25,7 @@ CAST = ("organiser", "other_organiser", "listener", "other_listener", "stranger"
 
 
 def settings_in(folder: Path, **more: Any) -> Settings:
+    folder.mkdir(parents=True, exist_ok=True)
     return Settings(
         _env_file=None,  # type: ignore[call-arg]
         data=folder,
