@@ -1,0 +1,435 @@
+"""Pictures of the outcome: every contrast against chance, every listener, the share who can hear.
+
+Each is drawn from the plan, the verdict and the vote table only, and comes with alternative text
+and the table behind it. The other pictures are in figures_course.py, figures_measured.py and
+figures_takes.py.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from scipy.special import bdtr
+
+from panel.analysis.votes import Vote
+from panel.design.procedures import PROCEDURES
+from panel.report.drawing import (
+    BAND,
+    INK,
+    MARK,
+    NARROW,
+    PENCIL,
+    SMALL,
+    WIDE,
+    Canvas,
+    Figure,
+    Scale,
+    Shape,
+    share_scale,
+    share_step,
+    wrapped,
+)
+from panel.report.words import percent, percent_down, percent_range, percent_up, plural
+
+VERDICT_WORDS = {
+    "heard": "heard",
+    "not_heard": "not heard",
+    "rerecording_too": "so is re-recording",
+    "recordings_differ": "these recordings differ",
+    "not_enough": "not enough yet",
+    "preferred": "preferred",
+    "no_preference": "no preference",
+    "divided": "divided",
+}
+CLAIMED = ("heard", "preferred")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a picture of shares."""
+
+    label: str
+    what: str
+    verdict: str
+    shape: Shape
+    dashed: bool
+    chance: float
+    share: float
+    interval: tuple[float, float]
+
+
+def all_of(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[tuple[Any, Any]]:
+    """(contrast of the plan, its verdict): questions each with their control, checks last."""
+    found = {entry["id"]: entry for entry in verdict["contrasts"]}
+    pairs = [(c, found[c["id"]]) for c in plan["contrasts"] if c["id"] in found]
+    return sorted(pairs, key=lambda pair: pair[0]["role"] == "planted_check")
+
+
+def role_shape(role: str, code: str) -> Shape:
+    """The mark of a role: square for retakes, triangle for the planted check; a question is a
+    filled disc where a difference is claimed, else a ring."""
+    if role == "retake_control":
+        return "square"
+    if role == "planted_check":
+        return "triangle"
+    return "disc" if code in CLAIMED else "ring"
+
+
+def forest_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[Row]:
+    """The contrasts that have a share with an interval."""
+    rows = []
+    for contrast, entry in all_of(plan, verdict):
+        numbers = entry["numbers"]
+        share, interval = numbers.get("share_right"), numbers.get("interval")
+        if share is None or interval is None:
+            continue
+        kind = PROCEDURES[contrast["procedure"]]
+        role = contrast["role"]
+        what = f"right, of {entry['trials']:,}"
+        if kind.directed and role == "question":
+            what = f"for “{later(contrast)}”, of {entry['trials']:,}"
+        rows.append(
+            Row(
+                label="Retakes of the same" if contrast.get("of") else contrast["name"],
+                what=what,
+                verdict=VERDICT_WORDS[entry["verdict"]],
+                shape=role_shape(role, entry["verdict"]),
+                dashed=role == "retake_control",
+                chance=kind.chance,
+                share=share,
+                interval=(interval[0], interval[1]),
+            )
+        )
+    return rows
+
+
+def forest(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
+    """Share right (or for the later condition) of each contrast, with interval, against chance."""
+    rows = forest_rows(plan, verdict)
+    if not rows:
+        return None
+    confidence = percent(plan["confidence"])
+    title = "Each comparison against chance"
+    description = " ".join(
+        f"{row.label}: {percent(row.share)} {row.what}, interval {percent_range(row.interval)}, "
+        f"chance {percent(row.chance)}; {row.verdict}."
+        for row in rows
+    )
+    return Figure(
+        "forest",
+        title,
+        description,
+        _forest(rows, WIDE, title, description),
+        _forest(rows, NARROW, title, description),
+        f"Marks are shares of votes, lines their {confidence} intervals over listeners. Filled "
+        "disc: a difference is claimed; ring: none is; square with a broken line: retakes of the "
+        "same condition; triangle: planted check. The dashed upright is what guessing gives.",
+        ("comparison", "share", f"{confidence} interval", "counted", "chance", "verdict"),
+        tuple(
+            (
+                row.label,
+                percent(row.share, 1),
+                percent_range(row.interval, 1),
+                row.what,
+                percent(row.chance, 1),
+                row.verdict,
+            )
+            for row in rows
+        ),
+    )
+
+
+def _forest(rows: Sequence[Row], width: float, title: str, description: str) -> str:
+    canvas = Canvas(width)
+    values = [v for row in rows for v in (*row.interval, row.chance)]
+    scale = share_scale(values, *((10.0, width - 34) if canvas.narrow else (212.0, width - 138)))
+    labels = [wrapped(row.label, 196 if not canvas.narrow else 296) for row in rows]
+    extra = [17.0 * (len(label) - 1) for label in labels]
+    heights = [(68.0 if canvas.narrow else 52.0) + more for more in extra]
+    top = 24.0
+    bottom = top + sum(heights)
+    canvas.share_axis(scale, top, bottom, step=share_step(scale, canvas.narrow))
+    canvas.text(scale(rows[0].chance), 15, "chance", size=SMALL, anchor="middle", fill=PENCIL)
+    y = top
+    for row, label, more, height in zip(rows, labels, extra, heights, strict=True):
+        x = scale(row.chance)
+        retake = row.shape == "square"
+        if canvas.narrow:
+            line = y + more + 52
+            canvas.blank(y + 1, 39 + more)
+            place, anchor, first = scale.start, "start", y + 18
+        else:
+            line = y + height / 2
+            place, anchor, first = 196.0, "end", line - 3 - more / 2
+        for index, words in enumerate(label):
+            canvas.text(place, first + 17 * index, words, anchor=anchor, italic=retake)
+        under = first + 17 * len(label)
+        if canvas.narrow:
+            words = wrapped(f"{row.verdict}; {row.what}", 300, SMALL, most=1)[0]
+            canvas.text(place, under, words, size=SMALL, fill=PENCIL)
+            canvas.line(x, y + more + 40, x, y + height, dash="4 4")
+        else:
+            words = wrapped(row.what, 196, SMALL, most=1)[0]
+            canvas.text(place, under, words, size=SMALL, anchor=anchor, fill=PENCIL)
+            canvas.line(x, y, x, y + height, dash="4 4")
+            for index, words in enumerate(wrapped(row.verdict, 112)):
+                canvas.text(scale.end + 20, line + 5 + 17 * index, words)
+        colour = INK if row.shape in ("square", "triangle") else MARK
+        low, high = (scale(value) for value in row.interval)
+        canvas.line(low, line, high, line, stroke=colour, width=3, dash="3 3" if row.dashed else "")
+        canvas.mark(row.shape, scale(row.share), line, colour=colour)
+        y += height
+    return canvas.svg("forest", title, description, bottom + 28)
+
+
+@dataclass(frozen=True)
+class Listener:
+    """One listener's share in one contrast. `counts`: not excluded by the plan's rule."""
+
+    code: str
+    right: int
+    votes: int
+    counts: bool
+
+    @property
+    def share(self) -> float:
+        return self.right / self.votes
+
+
+def listener_shares(
+    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote]
+) -> list[tuple[Any, list[Listener]]]:
+    """For each question and planted check: each listener's share over pairs across conditions.
+
+    Right answers; for directed questions votes for the later condition.
+    """
+    excluded = set(verdict["excluded"]["listeners"])
+    out = []
+    for contrast, _ in all_of(plan, verdict):
+        if contrast.get("of") or contrast["role"] == "retake_control":
+            continue
+        side = {t: i for i, c in enumerate(ordered(contrast)) for t in c["takes"]}
+        right: Counter[str] = Counter()
+        total: Counter[str] = Counter()
+        for vote in votes:
+            if vote.contrast != contrast["id"]:
+                continue
+            a, b = (side[take] for take in vote.pair)
+            if a == b:
+                continue
+            total[vote.listener] += 1
+            right[vote.listener] += (
+                side[vote.chosen] == max(a, b) if vote.correct is None else vote.correct
+            )
+        listeners = [Listener(k, right[k], total[k], k not in excluded) for k in sorted(total)]
+        if listeners:
+            out.append((contrast, listeners))
+    return out
+
+
+def guessing_range(votes: int, chance: float, within: float = 0.9) -> tuple[float, float]:
+    """Shares between which at least `within` of guessing listeners lie: central binomial range."""
+    tail = (1 - within) / 2
+    low = next(k for k in range(votes + 1) if bdtr(k, votes, chance) > tail)
+    high = next(k for k in range(votes + 1) if bdtr(k, votes, chance) >= 1 - tail)
+    return low / votes, high / votes
+
+
+def spread(
+    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote]
+) -> Figure | None:
+    """Each listener's share in each question, and in the planted checks."""
+    found = listener_shares(plan, verdict, votes)
+    if not found:
+        return None
+    title = "Each listener by themselves"
+    parts, rows = [], []
+    for contrast, listeners in found:
+        chance = PROCEDURES[contrast["procedure"]].chance
+        shares = sorted(listener.share for listener in listeners)
+        median = sorted(listener.votes for listener in listeners)[len(listeners) // 2]
+        low, high = guessing_range(median, chance)
+        above = sum(share > high for share in shares)
+        below = sum(share < low for share in shares)
+        parts.append(
+            f"{contrast['name']}: {plural(len(shares), 'listener')}, shares from "
+            f"{percent(shares[0])} to {percent(shares[-1])}, {above} above and {below} below "
+            f"where nine in ten guessers would lie ({percent_range((low, high))})."
+        )
+        rows.append(
+            (
+                contrast["name"],
+                f"{len(shares)}",
+                percent(shares[0]),
+                percent(shares[len(shares) // 2]),
+                percent(shares[-1]),
+                percent_range((low, high)),
+                f"{above}",
+                f"{below}",
+            )
+        )
+    description = " ".join(parts)
+    return Figure(
+        "spread",
+        title,
+        description,
+        _spread(found, WIDE, title, description),
+        _spread(found, NARROW, title, description),
+        "One disc a listener: share right, or for the later condition where the question has a "
+        "direction. A cross is a listener whom the plan's rule leaves out. In the band nine in ten "
+        "listeners would lie who only guess.",
+        ("comparison", "listeners", "lowest", "middle", "highest", "guessers lie in", "above it",
+         "below it"),
+        tuple(rows),
+    )  # fmt: skip
+
+
+def _spread(
+    found: Sequence[tuple[Any, list[Listener]]], width: float, title: str, description: str
+) -> str:
+    canvas = Canvas(width)
+    scale = Scale(0.0, 1.0, *((16.0, width - 34) if canvas.narrow else (212.0, width - 34)))
+    step = 9.5 if canvas.narrow else 11.0
+    bins = 20 if canvas.narrow else 32
+    y, top = 8.0, 8.0
+    frames = []
+    for contrast, listeners in found:
+        stacks: dict[int, list[Listener]] = defaultdict(list)
+        for listener in sorted(listeners, key=lambda person: not person.counts):
+            stacks[round(listener.share * bins)].append(listener)
+        # Where few shares are possible there is room to stand side by side.
+        places = sorted(stacks)
+        apart = min((b - a for a, b in pairwise(places)), default=bins // 4)
+        abreast = max(1, min(3, int(apart * (scale.end - scale.start) / bins / step) - 1))
+        tallest = max(-(-len(people) // abreast) for people in stacks.values())
+        tight = min(step, 110 / tallest)
+        label = wrapped(contrast["name"], 296 if canvas.narrow else 196)
+        head = 24.0 + 17 * len(label) if canvas.narrow else 4.0
+        room = max(24.0 if canvas.narrow else 36.0 + 17 * (len(label) - 1), tight * tallest + 10)
+        frames.append(
+            (contrast, listeners, stacks, y, head, y + head + room, label, abreast, tight)
+        )
+        y += head + room + 12
+    bottom = y
+    canvas.share_axis(scale, top, bottom, step=0.2 if canvas.narrow else 0.1)
+    for contrast, listeners, stacks, start, head, ground, label, abreast, tight in frames:
+        kind = PROCEDURES[contrast["procedure"]]
+        middle = sorted(person.votes for person in listeners)[len(listeners) // 2]
+        low, high = guessing_range(middle, kind.chance)
+        if canvas.narrow:
+            canvas.blank(start - 4, head)
+        upper = start + head
+        canvas.rect(scale(low), upper, scale(high) - scale(low), ground - upper, fill=BAND,
+                    opacity=0.6)  # fmt: skip
+        canvas.line(scale(kind.chance), upper, scale(kind.chance), ground, dash="4 4")
+        canvas.line(scale.start, ground, scale.end, ground, stroke=PENCIL)
+        what = f"about {plural(middle, 'vote')} each"
+        if kind.directed and contrast["role"] == "question":
+            what = f"for “{later(contrast)}”, {middle} each"
+        place, anchor = (scale.start, "start") if canvas.narrow else (196.0, "end")
+        first = start + 17 if canvas.narrow else ground - 5 - 17 * len(label)
+        for index, words in enumerate(label):
+            canvas.text(place, first + 17 * index, words, anchor=anchor)
+        words = wrapped(what, 300 if canvas.narrow else 196, SMALL, most=1)[0]
+        canvas.text(place, first + 17 * len(label), words, size=SMALL, anchor=anchor, fill=PENCIL)
+        colour = INK if contrast["role"] == "planted_check" else MARK
+        for bin_, people in stacks.items():
+            across = min(abreast, len(people))
+            for index, person in enumerate(people):
+                shift = (index % abreast - (across - 1) / 2) * step  # columns about the place
+                canvas.mark(
+                    "disc" if person.counts else "cross",
+                    scale(bin_ / bins) + shift,
+                    ground - 7 - tight * (index // abreast),
+                    min(4.5, tight / 2.2),
+                    colour=colour,
+                )
+    return canvas.svg("spread", title, description, bottom + 28)
+
+
+def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
+    """Between which bounds the share of listeners lies who can hear it, against the limit."""
+    rows = []
+    for contrast, entry in all_of(plan, verdict):
+        numbers = entry["numbers"]
+        low, high = numbers.get("share_lower"), numbers.get("share_upper")
+        if high is None or contrast["role"] == "planted_check":
+            continue
+        label = "Retakes of the same" if contrast.get("of") else contrast["name"]
+        rows.append((label, contrast, entry, low or 0.0, numbers.get("share_estimate"), high))
+    if not rows:
+        return None
+    limit = plan["limit"]
+    title = "How many such listeners can hear it"
+    description = f"The plan's limit for “not heard” is {percent(limit)}. " + " ".join(
+        f"{label}: at least {percent_down(low)}, at most {percent_up(high)}."
+        for label, _, _, low, _, high in rows
+    )
+
+    def draw(width: float) -> str:
+        canvas = Canvas(width)
+        scale = Scale(0.0, 1.0, *((10.0, width - 34) if canvas.narrow else (212.0, width - 138)))
+        height, top = (50.0 if canvas.narrow else 40.0), 24.0
+        bottom = top + height * len(rows)
+        canvas.share_axis(scale, top, bottom, step=0.2)
+        canvas.line(scale(limit), top, scale(limit), bottom, dash="6 3", width=1.5)
+        canvas.text(
+            scale(limit), 15, f"the plan's limit, {percent(limit)}", size=SMALL,
+            anchor="middle" if 0.2 <= limit <= 0.75 else "start", fill=PENCIL,
+        )  # fmt: skip
+        for index, (label, contrast, entry, low, estimate, high) in enumerate(rows):
+            y = top + height * index + (34 if canvas.narrow else height / 2)
+            retake = contrast["role"] == "retake_control"
+            if canvas.narrow:
+                canvas.blank(y - 33, 25)
+                words = wrapped(f"at most {percent_up(high)}: {label}", 300, most=1)[0]
+                canvas.text(scale.start, y - 14, words, italic=retake)
+            else:
+                lines = wrapped(label, 196)
+                for place, words in enumerate(lines):
+                    canvas.text(196, y + 5 + 17 * place - 8.5 * (len(lines) - 1), words,
+                                anchor="end", italic=retake)  # fmt: skip
+                canvas.text(scale.end + 20, y + 5, f"at most {percent_up(high)}")
+            colour = INK if retake else MARK
+            canvas.line(scale(low), y, scale(high), y, stroke=colour, width=3,
+                        dash="3 3" if retake else "")  # fmt: skip
+            for edge in (low, high):
+                canvas.line(scale(edge), y - 7, scale(edge), y + 7, stroke=colour, width=3)
+            if estimate is not None:
+                shape = role_shape(contrast["role"], entry["verdict"])
+                canvas.mark(shape, scale(estimate), y, 5.5, colour=colour)
+        return canvas.svg("share-bound", title, description, bottom + 28)
+
+    return Figure(
+        "share-bound",
+        title,
+        description,
+        draw(WIDE),
+        draw(NARROW),
+        "“Can hear” means: always hears it in this task, or else guesses. Between the uprights "
+        f"lies the share, each of the two bounds at {percent(plan['confidence'])} by itself; "
+        "repeats by one listener do not count as people.",
+        ("comparison", "at least", "estimate", "at most", "limit"),
+        tuple(
+            (label, percent_down(low, 1), percent(estimate, 1), percent_up(high, 1), percent(limit))
+            for label, _, _, low, estimate, high in rows
+        ),
+    )
+
+
+def ordered(contrast: Mapping[str, Any]) -> list[Any]:
+    """The conditions in the order that votes are counted in: by dose where there is a trend."""
+    conditions = list(contrast["conditions"])
+    if contrast.get("scale"):
+        conditions.sort(key=lambda condition: float(condition["dose"]))
+    return conditions
+
+
+def later(contrast: Mapping[str, Any]) -> str:
+    """The condition whose votes are counted in a directed question."""
+    conditions = ordered(contrast)
+    return str(conditions[-1]["label"]) if len(conditions) == 2 else "the higher one"

@@ -1,0 +1,176 @@
+"""The measured difference of a question beside what re-recording alone changes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from panel.report.drawing import (
+    BAND,
+    MARK,
+    NARROW,
+    PENCIL,
+    RULE,
+    SMALL,
+    WIDE,
+    Canvas,
+    Figure,
+    Scale,
+    Shape,
+)
+from panel.report.words import decibels, hertz, listed
+
+
+@dataclass(frozen=True)
+class Band:
+    """One third-octave band: level difference in dB, and the band spanned by retakes if any."""
+
+    hz: float
+    difference: float
+    low: float | None
+    high: float | None
+
+    @property
+    def outside(self) -> bool | None:
+        """Whether the difference leaves the retakes' band; None where there are no retakes."""
+        if self.low is None or self.high is None:
+            return None
+        return not self.low <= self.difference <= self.high
+
+
+def bands_of(entry: Mapping[str, Any]) -> list[Band]:
+    """The finite bands of one question's measurement, ascending in frequency."""
+    out = []
+    for band in entry.get("bands") or ():
+        hz, difference = _finite(band.get("hz")), _finite(band.get("difference_db"))
+        if hz is None or difference is None or hz <= 0:
+            continue
+        out.append(Band(hz, difference, _finite(band.get("low_db")), _finite(band.get("high_db"))))
+    return sorted(out, key=lambda band: band.hz)
+
+
+def measured_sentence(bands: Sequence[Band]) -> str:
+    """What may be said from a measurement: larger than retake variability, and where."""
+    largest = max(bands, key=lambda band: abs(band.difference))
+    text = (
+        f"The largest difference is {decibels(largest.difference)} in the band at "
+        f"{hertz(largest.hz)}."
+    )
+    if any(band.outside is None for band in bands):
+        return (
+            f"{text} There are no retakes to hold against it, so how much of it is mere "
+            "re-recording is not known."
+        )
+    runs = _runs([bool(band.outside) for band in bands])
+    if not runs:
+        return f"{text} In no band is it larger than what retakes of one condition span."
+    where = listed(
+        [
+            f"at {hertz(bands[a].hz)}"
+            if a == b
+            else f"from {hertz(bands[a].hz)} to {hertz(bands[b].hz)}"
+            for a, b in runs
+        ]
+    )
+    return f"{text} It is larger than what retakes of one condition span in the bands {where}."
+
+
+def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:
+    """Third-octave level difference over frequency with the band spanned by retakes."""
+    bands = bands_of(entry)
+    if len(bands) < 2:
+        return None
+    labels = [str(label) for label in entry.get("conditions") or ()] or [
+        str(condition["label"]) for condition in contrast["conditions"]
+    ]
+    title = f"Measured difference: {contrast['name']}"
+    direction = f"“{labels[-1]}” over “{labels[0]}”"
+    description = f"Level of {direction} in third octaves. {measured_sentence(bands)}"
+    name = f"measured-{contrast['id']}"
+
+    def draw(width: float) -> str:
+        canvas = Canvas(width)
+        left, top, base = 56.0, 28.0, 236.0
+        reach = max(
+            0.5, *(abs(v) for b in bands for v in (b.difference, b.low, b.high) if v is not None)
+        )
+        step = _step(reach)
+        reach = math.ceil(reach / step - 1e-9) * step
+        up = Scale(-reach, reach, base, top)
+        along = Scale(bands[0].hz / 1.12, bands[-1].hz * 1.12, left, width - 14, log=True)
+        for index in range(-round(reach / step), round(reach / step) + 1):
+            value = index * step
+            canvas.line(left, up(value), width - 14, up(value), stroke=RULE)
+            canvas.text(left - 8, up(value) + 5, decibels(value).removesuffix("\xa0dB"),
+                        size=SMALL, anchor="end")  # fmt: skip
+        for run in _stretches(bands):
+            upper = [(along(b.hz), up(b.high or 0.0)) for b in run]
+            lower = [(along(b.hz), up(b.low or 0.0)) for b in reversed(run)]
+            canvas.path([*upper, *lower], stroke=PENCIL, fill=BAND, width=1, closed=True)
+        canvas.line(left, up(0), width - 14, up(0), width=1.5)
+        canvas.path([(along(b.hz), up(b.difference)) for b in bands], stroke=MARK)
+        for band in bands:
+            shape: Shape = "ring" if band.outside is False else "disc"
+            canvas.mark(shape, along(band.hz), up(band.difference), 3.8 if canvas.narrow else 4.5)
+        canvas.text(4, 14, "dB", size=SMALL, fill=PENCIL)
+        for hz in (100, 1000, 10000) if canvas.narrow else (50, 100, 200, 500, 1000, 2000, 5000,
+                                                           10000):  # fmt: skip
+            if bands[0].hz <= hz <= bands[-1].hz:
+                canvas.line(along(hz), base, along(hz), base + 5)
+                canvas.text(along(hz), base + 20, hertz(hz), size=SMALL, anchor="middle")
+        canvas.line(left, base, width - 14, base)
+        return canvas.svg(name, title, description, base + 30)
+
+    banded = all(band.outside is not None for band in bands)
+    note = f"Level of {direction}, after overall level and delay are removed. " + (
+        "Shaded: what retakes of one condition span. Filled discs lie outside it, rings inside. "
+        if banded
+        else "There are no retakes to compare with. "
+    )
+    return Figure(
+        name,
+        title,
+        description,
+        draw(WIDE),
+        draw(NARROW),
+        f"{note}A measured difference is not an audible one: only votes say that.",
+        ("band", "difference", "retakes from", "to", "outside"),
+        tuple(
+            (
+                hertz(b.hz),
+                decibels(b.difference, 2),
+                decibels(b.low, 2),
+                decibels(b.high, 2),
+                {True: "yes", False: "no", None: "not known"}[b.outside],
+            )
+            for b in bands
+        ),
+    )
+
+
+def _finite(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def _step(reach: float) -> float:
+    return next((step for step in (0.25, 0.5, 1, 2, 5, 10, 20) if reach / step <= 3.5), 50.0)
+
+
+def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
+    """First and last index of each stretch of True."""
+    out: list[tuple[int, int]] = []
+    for index, flag in enumerate(flags):
+        if flag and out and out[-1][1] == index - 1:
+            out[-1] = (out[-1][0], index)
+        elif flag:
+            out.append((index, index))
+    return out
+
+
+def _stretches(bands: Sequence[Band]) -> list[list[Band]]:
+    runs = _runs([band.outside is not None for band in bands])
+    return [list(bands[a : b + 1]) for a, b in runs if b > a]

@@ -1,0 +1,151 @@
+"""The numbers of a contrast, each with its name in plain words: term and value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from panel.design.procedures import PROCEDURES, Procedure
+from panel.report.figures import later
+from panel.report.words import (
+    chance_of,
+    count,
+    decimal,
+    evidence,
+    number_range,
+    p_value,
+    percent,
+    percent_down,
+    percent_range,
+    percent_up,
+    plural,
+)
+
+Line = tuple[str, str]
+
+
+def number_lines(
+    plan: Mapping[str, Any], contrast: Mapping[str, Any], entry: Mapping[str, Any]
+) -> list[Line]:
+    """Terms and values for the report; what was not computed is left out."""
+    numbers = entry["numbers"]
+    kind = PROCEDURES[contrast["procedure"]]
+    directed_question = kind.directed and contrast["role"] == "question"
+    questions = sum(c["role"] == "question" for c in plan["contrasts"])
+    lines: list[Line] = [("Procedure", _procedure(contrast))]
+    if entry["correct"] is not None:
+        name = f"Votes for “{later(contrast)}”" if directed_question else "Right answers"
+        lines.append((name, f"{count(entry['correct'])} of {count(entry['trials'])}"))
+        lines.append(("By guessing", f"about {entry['trials'] * kind.chance:,.0f}"))
+    else:
+        lines.append(("Votes", count(entry["trials"])))
+    if numbers.get("share_right") is not None:
+        interval = percent_range(numbers.get("interval"))
+        lines.append(
+            (
+                f"Share, with its {percent(plan['confidence'])} interval over listeners",
+                f"{percent(numbers['share_right'])} ({interval})",
+            )
+        )
+    lines += _chance(plan, kind, numbers, questions)
+    if numbers.get("within_right") is not None and numbers.get("within_trials"):
+        lines.append(
+            (
+                "Retakes of the same told apart",
+                f"{count(numbers['within_right'])} of {count(numbers['within_trials'])} "
+                f"({percent(numbers.get('within_share'))})",
+            )
+        )
+    lines += _attribution(numbers, questions)
+    if numbers.get("share_upper") is not None:
+        lines.append(
+            (
+                "Share who can hear it",
+                f"at least {percent_down(numbers.get('share_lower'))}, at most "
+                f"{percent_up(numbers['share_upper'])}; estimate "
+                f"{percent(numbers.get('share_estimate'))}",
+            )
+        )
+    lines += _size(numbers)
+    if numbers.get("e_value") is not None:
+        lines.append(
+            (
+                "Hearing explains the votes better than guessing, anytime-valid",
+                f"{evidence(numbers['e_value'])} times",
+            )
+        )
+    if numbers.get("listeners"):
+        cast = numbers.get("votes_cast")
+        planned = numbers.get("votes_planned")
+        of = f", {count(cast)} of {count(planned)} planned votes" if cast and planned else ""
+        lines.append(("From", f"{plural(numbers['listeners'], 'listener')}{of}"))
+    return lines
+
+
+def _procedure(contrast: Mapping[str, Any]) -> str:
+    kind = PROCEDURES[contrast["procedure"]]
+    return f"{kind.name}: “{kind.question_text(contrast.get('attribute'))}”"
+
+
+def _chance(
+    plan: Mapping[str, Any], kind: Procedure, numbers: Mapping[str, Any], questions: int
+) -> list[Line]:
+    """How often guessing would give such votes: never how likely it is that somebody guesses.
+
+    In an anytime plan only the anytime-valid p counts, so only that is shown.
+    """
+    anytime = plan["stop"]["kind"] == "anytime"
+    p = numbers.get("p_anytime" if anytime else "p_chance")
+    if p is None:
+        return []
+    who = "A coin" if kind.directed else "Guessing"
+    does = "lean as far, either way" if kind.directed else "do as well"
+    lines = [(f"{who} would{' ever' if anytime else ''} {does}", _p(p))]
+    if numbers.get("p_chance_holm") is not None and questions > 1:
+        lines.append((f"The same, over {questions} questions", _p_only(numbers["p_chance_holm"])))
+    return lines
+
+
+def _attribution(numbers: Mapping[str, Any], questions: int) -> list[Line]:
+    found = numbers.get("attribution")
+    if not found or found.get("p") is None:
+        return []
+    ways = found.get("labelings")
+    if found.get("exact"):
+        as_much = f"{round(found['p'] * ways):,} of all {ways:,} ways (p {p_value(found['p'])})"
+    else:
+        as_much = f"{_p(found['p'])}, from a draw of the {count(ways)} ways"
+    lines = [("Labels put on the takes in other ways show as much", as_much)]
+    if numbers.get("p_heard_holm") is not None:
+        over = f", over {questions} questions" if questions > 1 else ""
+        lines.append((f"The larger of the two p{over}", _p_only(numbers["p_heard_holm"])))
+    return lines
+
+
+def _size(numbers: Mapping[str, Any]) -> list[Line]:
+    if numbers.get("dprime") is None:
+        return []
+    lines: list[Line] = []
+    interval = numbers.get("dprime_interval")
+    text = decimal(numbers["dprime"])
+    lines.append(("Size d′", f"{text} ({number_range(interval)})" if interval else text))
+    spreads = [
+        f"{name} {decimal(numbers[key])}"
+        for name, key in (
+            ("listeners", "listener_sd"), ("takes", "take_sd"), ("excerpts", "excerpt_sd"),
+        )
+        if numbers.get(key) is not None
+    ]  # fmt: skip
+    if spreads:
+        lines.append(("Spread of d′ (standard deviation)", ", ".join(spreads)))
+    if numbers.get("model_message"):
+        lines.append(("About the size", str(numbers["model_message"])))
+    return lines
+
+
+def _p_only(p: float) -> str:
+    return f"p {p_value(p)}"
+
+
+def _p(p: float) -> str:
+    return f"{chance_of(p)} (p {p_value(p)})"

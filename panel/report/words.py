@@ -1,0 +1,138 @@
+"""Numbers as people read them: proper minus, units, and chances in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+NBSP = "\N{NO-BREAK SPACE}"
+MINUS = "\N{MINUS SIGN}"
+EN_DASH = "\N{EN DASH}"
+NOTHING = "not given"
+
+
+def decimal(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
+    """A number with a fixed number of decimals and a proper minus; never "−0.0"."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{abs(value):,.{digits}f}"
+    if not any(digit in text for digit in "123456789"):
+        return text
+    if value < 0:
+        return MINUS + text
+    return f"+{text}" if sign else text
+
+
+def percent(share: float | None, digits: int = 0) -> str:
+    """A share as percent: 0.733 is "73 %". A share that is not quite 0 or 1 never reads as that."""
+    if share is None or not math.isfinite(share):
+        return NOTHING
+    least = 0.5 * 10.0**-digits
+    if 0 < share * 100 < least:
+        return f"under {decimal(10.0**-digits, digits)}{NBSP}%"
+    if 0 < (1 - share) * 100 < least:
+        return f"over {decimal(100 - 10.0**-digits, digits)}{NBSP}%"
+    return f"{decimal(100 * share, digits)}{NBSP}%"
+
+
+def percent_up(share: float | None, digits: int = 0) -> str:
+    """An upper bound as percent, rounded up: "at most" must stay true."""
+    return _bound(share, digits, math.ceil)
+
+
+def percent_down(share: float | None, digits: int = 0) -> str:
+    """A lower bound as percent, rounded down: "at least" must stay true."""
+    return _bound(share, digits, math.floor)
+
+
+def percent_range(interval: Sequence[float] | None, digits: int = 0) -> str:
+    """ "60–75 %" for (0.601, 0.745)."""
+    if interval is None:
+        return NOTHING
+    low, high = interval
+    return f"{decimal(100 * low, digits)}{EN_DASH}{decimal(100 * high, digits)}{NBSP}%"
+
+
+def number_range(interval: Sequence[float] | None, digits: int = 2) -> str:
+    """ "1.28–1.90", or "−0.72 to 1.02" where a minus would be mistaken for the dash."""
+    if interval is None:
+        return NOTHING
+    low, high = (decimal(value, digits) for value in interval)
+    return f"{low} to {high}" if MINUS in low + high else f"{low}{EN_DASH}{high}"
+
+
+def decibels(value: float | None, digits: int = 1) -> str:
+    """ "+1.2 dB", "−0.3 dB", "0.0 dB"."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    return f"{decimal(value, digits, sign=True)}{NBSP}dB"
+
+
+def hertz(value: float) -> str:
+    """ "125 Hz", "3.15 kHz"."""
+    if value < 1000:
+        return f"{value:g}{NBSP}Hz"
+    return f"{value / 1000:g}{NBSP}kHz"
+
+
+def count(value: int | None) -> str:
+    """ "1,920"."""
+    return NOTHING if value is None else f"{value:,}"
+
+
+def p_value(p: float | None) -> str:
+    """A p to two decimals, three below 0.1; "under 0.001" below that."""
+    if p is None or not math.isfinite(p):
+        return NOTHING
+    if p < 0.001:
+        return "under 0.001"
+    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+
+
+def chance_of(p: float | None) -> str:
+    """A probability in words: "about 1 in 126", "less than 1 in 1,000", "more than 1 in 2"."""
+    if p is None or not math.isfinite(p):
+        return NOTHING
+    if p < 0.001:
+        return "less than 1 in 1,000"
+    if p > 0.5:
+        return "more than 1 in 2"
+    return f"about 1 in {round(1 / p)}"
+
+
+def evidence(value: float | None) -> str:
+    """How many times likelier than guessing: "980 million", "0.19"; large ones to two digits."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    for size, word in ((1e12, None), (1e9, "billion"), (1e6, "million")):
+        if value >= size:
+            if word is None:
+                return "over a million million"
+            return f"{_two_digits(value / size)} {word}"
+    return _two_digits(value)
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    """ "1 vote", "2,300 votes"."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _bound(share: float | None, digits: int, to: Callable[[float], int]) -> str:
+    if share is None or not math.isfinite(share):
+        return NOTHING
+    steps = to(round(share * 100 * 10**digits, 6))
+    return f"{decimal(steps / 10**digits, digits)}{NBSP}%"
+
+
+def _two_digits(value: float) -> str:
+    if value >= 10:
+        step = 10 ** (math.floor(math.log10(value)) - 1)
+        return f"{round(value / step) * step:,}"
+    return f"{value:.1f}" if value >= 1 else f"{value:.2g}"
