@@ -1,4 +1,4 @@
-"""Marking excerpts on the overview pictures of the takes."""
+"""Marking excerpts on the overview pictures of the takes, and the next session's order."""
 
 from typing import Annotated
 
@@ -11,7 +11,7 @@ from panel.desk import forms, pictures
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import intake, preview
+from panel.stages import intake, preview, recording
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 
@@ -54,6 +54,32 @@ def remove(
     except PanelError as error:
         return _page(request, who, study, problem=error)
     return RedirectResponse(f"{study.href}/excerpts", status_code=303)
+
+
+@router.get("/order")
+def order_page(
+    request: Request, who: SignedIn, study: OwnStudy, conditions: str = "", each: str = ""
+) -> Response:
+    """A mixed order of recording for the next session, drawn anew each time it is asked for."""
+    labels = recording.labels(store_of(request), study.id, conditions)
+    problem, drawn = None, None
+    if each:
+        try:
+            drawn = recording.order(labels, each)
+        except PanelError as error:
+            problem = error
+    return page(
+        request,
+        "desk/order.html",
+        status=problem.status if problem else 200,
+        organiser=who,
+        study=study,
+        here="takes",
+        labels=labels,
+        each=each or "4",
+        drawn=drawn,
+        problem=problem,
+    )
 
 
 @router.get("/takes/{take_key}/span.wav")

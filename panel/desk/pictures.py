@@ -45,6 +45,14 @@ def marks(span: float) -> list[float]:
     return [step * n for n in range(1, int(span / step + 1e-9) + 1) if step * n < span]
 
 
+def _round_steps(last: int) -> list[int]:
+    """Some five round numbers up to `last`."""
+    ten = 10 ** len(str(last))
+    sizes = (size * ten // 100 for size in (1, 2, 5, 10, 20, 50))
+    step = next((size for size in sizes if size and last / size <= 5), last)
+    return list(range(step, last + 1, step)) or [last]
+
+
 def _band(upper: list[float], lower: list[float], step: float, middle: float, scale: float) -> str:
     there = [f"{step * i:.1f},{middle - value * scale:.1f}" for i, value in enumerate(upper)]
     back = [f"{step * i:.1f},{middle - value * scale:.1f}" for i, value in enumerate(lower)]
@@ -56,7 +64,7 @@ def power(lines: Sequence[tuple[float, Sequence[tuple[int, float]]]], planned: i
 
     The same figures stand in the table beside it, so the picture itself is described in short.
     """
-    left, top, width, height = 44, 12, 520, 200
+    left, top, width, height = 34, 10, 310, 190
     last = max(votes for _, points in lines for votes, _ in points)
 
     def at(votes: float, share: float) -> tuple[float, float]:
@@ -70,7 +78,7 @@ def power(lines: Sequence[tuple[float, Sequence[tuple[int, float]]]], planned: i
             f'<line x1="{left}" x2="{left + width}" y1="{y:.1f}" y2="{y:.1f}" class="{kind}"/>'
             f'<text x="{left - 8}" y="{y + 5:.1f}" text-anchor="end">{share:.1f}</text>'
         )
-    for votes in marks(float(last)) or [float(last)]:
+    for votes in _round_steps(last):
         x, _ = at(votes, 0)
         parts.append(
             f'<text x="{x:.1f}" y="{top + height + 20}" text-anchor="middle">{votes:g}</text>'
@@ -80,7 +88,7 @@ def power(lines: Sequence[tuple[float, Sequence[tuple[int, float]]]], planned: i
         path = " ".join(f"{x:.1f},{y:.1f}" for x, y in (at(n, p) for n, p in points))
         parts.append(f'<polyline points="{path}" class="line line-{index}"/>')
         y = at(*points[-1])[1] + 5
-        while any(abs(y - other) < 17 for other in taken):
+        while any(abs(y - other) < 14 for other in taken):
             y += 1
         taken.append(y)
         parts.append(f'<text x="{left + width + 8}" y="{y:.1f}">d′ {dprime:g}</text>')
@@ -88,11 +96,11 @@ def power(lines: Sequence[tuple[float, Sequence[tuple[int, float]]]], planned: i
     parts.append(
         f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{top + height}" class="planned"/>'
         f'<text x="{x - 6:.1f}" y="{top + height - 8}" text-anchor="end">planned: {planned}</text>'
-        f'<text x="{left + width / 2}" y="{top + height + 42}" text-anchor="middle">'
+        f'<text x="{left + width / 2}" y="{top + height + 40}" text-anchor="middle">'
         "votes across conditions</text>"
     )
     return Markup(
-        f'<svg viewBox="0 0 {left + width + 64} {top + height + 52}" role="img" class="power" '
+        f'<svg viewBox="0 0 {left + width + 48} {top + height + 46}" role="img" class="power" '
         f'aria-label="Power over votes for four sizes of difference; {planned} votes are planned. '
         f'The table beside gives the figures.">{"".join(parts)}</svg>'
     )

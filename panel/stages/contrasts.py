@@ -174,7 +174,11 @@ def add_question(
                 hint="Log what was changed, or make it a retake control instead of a question.",
             )
         if not result.allowed:
-            raise BadInput(result.sentence, hint=_way_out(result))
+            raise BadInput(
+                result.sentence,
+                hint="Leave out the takes that differ in more, or write down why you ask all the "
+                "same; the verdict will repeat it.",
+            )
         if factor is not None and result.factor is not None and factor != result.factor:
             raise BadInput(
                 f"The question is about {_factor(factors, factor).name}, but these takes differ in "
@@ -435,11 +439,6 @@ def _guarded(
 ) -> GuardResult:
     logs = [log_of(take) for take in takes_in(session, study_id)]
     return guard(conditions, logs, factors_in(session, study_id), override_reason)
-
-
-def _way_out(result: GuardResult) -> str:
-    pairs = " ".join(pair.sentence for pair in result.nearest[1:])
-    return f"{pairs} Or write down why you ask all the same; the verdict will repeat it.".strip()
 
 
 def _comparable(session: Session, study_id: int, conditions: Sequence[Condition]) -> None:

@@ -108,13 +108,38 @@ def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
 def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
     questions = sum(c["role"] == "question" for c in plan["contrasts"])
     shared = f", shared by {questions} questions (Holm)" if questions > 1 else ""
-    return (
-        f"“Heard” only if the votes beat chance and exceed what retakes do, at α = "
-        f"{plan['alpha']:g}{shared}.",
-        f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it, with "
-        f"{plan['confidence']:.0%} confidence, and the planted check was heard.",
-        "Otherwise: not enough yet, or one of the verdicts between, with its reasons.",
-    )
+    asked = {c["procedure"] for c in plan["contrasts"] if c["role"] == "question"}
+    found = []
+    if asked & {"abx", "triangle"}:
+        found += [
+            "“Heard” only if the votes beat guessing and the takes' labels, put on them at "
+            f"random, would seldom do as well, at α = {plan['alpha']:g}{shared}.",
+            f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it, with "
+            f"{plan['confidence']:.0%} confidence, and the planted check was heard.",
+        ]
+    if "attribute" in asked:
+        found.append(
+            "Of a named attribute: “heard” only if votes across conditions lean one way beyond "
+            "chance, either way counting, and the takes' labels, put on them at random, would "
+            f"seldom do as well, at α = {plan['alpha']:g}{shared}; “not heard” never."
+        )
+    if "preference" in asked:
+        found.append(
+            "Of preference: “preferred” by the same two tests at the same α; “divided” if "
+            "listeners differ among themselves; “not heard” never."
+        )
+    single = [
+        c["name"]
+        for c in plan["contrasts"]
+        if c["role"] == "question" and min(len(side["takes"]) for side in c["conditions"]) < 2
+    ]
+    if single:
+        found.append(
+            f"With one take on a side, {_listed(f'“{name}”' for name in single)} can show that "
+            "these recordings differ, and nothing about the change."
+        )
+    found.append("Otherwise: not enough yet, or one of the verdicts between, with its reasons.")
+    return tuple(found)
 
 
 def _exclusion(plan: Mapping[str, Any]) -> tuple[str, ...]:

@@ -67,13 +67,13 @@ class ClipView:
 
 @dataclass(frozen=True)
 class ExcerptClips:
-    """The clips of one excerpt; `shared` are the warnings that all its takes have in common."""
+    """The clips of one excerpt; `notes` are the warnings about any of them, each once."""
 
     name: str
     seconds: float
     rate: int
     clips: tuple[ClipView, ...]
-    shared: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -215,21 +215,13 @@ def clips(store: Store, study_id: int) -> list[ClipView]:
 
 
 def by_excerpt(found: Sequence[ClipView]) -> list[ExcerptClips]:
-    """The clips as tables, one an excerpt, each warning where it belongs and only there."""
+    """The clips as tables, one an excerpt."""
     tables = []
     for key in dict.fromkeys(clip.excerpt_key for clip in found):
-        mine = [clip for clip in found if clip.excerpt_key == key]
-        own = [clip for clip in mine if not clip.planted]
-        shared = tuple(w for w in own[0].warnings if all(w in clip.warnings for clip in own[1:]))
-        if len(own) < 2:
-            shared = ()
-        rows = tuple(
-            replace(clip, warnings=tuple(w for w in clip.warnings if w not in shared))
-            for clip in mine
-        )
-        tables.append(
-            ExcerptClips(mine[0].excerpt_name, mine[0].seconds, mine[0].rate, rows, shared)
-        )
+        mine = tuple(clip for clip in found if clip.excerpt_key == key)
+        notes = tuple(dict.fromkeys(note for clip in mine for note in clip.warnings))
+        first = mine[0]
+        tables.append(ExcerptClips(first.excerpt_name, first.seconds, first.rate, mine, notes))
     return tables
 
 
