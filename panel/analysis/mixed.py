@@ -15,18 +15,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panel.analysis import mixed_laplace, mixed_quadrature
-from panel.analysis.mixed_cells import Cells, fold
-from panel.analysis.mixed_diagnosis import check_answers, check_design, check_groups
-from panel.analysis.mixed_laplace import Information, Mode, Value
-from panel.analysis.mixed_links import Link, Sensitivity, link_named
-from panel.analysis.mixed_search import Found, Objective, search
-from panel.errors import BadInput
+from panel.analysis.mixed_cells import Cells
+from panel.analysis.mixed_laplace import Information
+from panel.analysis.mixed_links import Sensitivity, link_named
+from panel.analysis.mixed_method import Method, prepare
+from panel.analysis.mixed_profile import Interval, LikelihoodRatio, against_chance, profile_interval
+from panel.analysis.mixed_search import Found, search
+
+__all__ = [
+    "Fit",
+    "Interval",
+    "LikelihoodRatio",
+    "against_chance",
+    "fit",
+    "profile_interval",
+]
 
 Floats = NDArray[np.float64]
 
@@ -71,43 +78,15 @@ class Fit:
         return link_named(self.link, self.sensitivity).probability(eta)
 
 
-def _objective(cells: Cells, link: Link, information: Information, nodes: int) -> Objective:
-    def laplace(beta: Floats, deviations: Floats, last: Mode | None) -> Value:
-        return mixed_laplace.evaluate(cells, link, beta, deviations, information, last)
-
-    def quadrature(beta: Floats, deviations: Floats, last: Mode | None) -> Value:
-        return mixed_quadrature.evaluate(cells, link, beta, deviations, information, nodes, last)
-
-    return laplace if nodes == 1 else quadrature
-
-
-def _checked_choices(
-    link: str, sensitivity: Sensitivity, information: Information, nodes: int, groups: int
-) -> Link:
-    chosen = link_named(link, sensitivity)
-    if information not in get_args(Information):
-        raise BadInput(
-            f"There is no information {information!r}.", hint="Choose observed or expected."
-        )
-    if not isinstance(nodes, (int, np.integer)) or not 1 <= nodes <= 101:
-        raise BadInput("The number of quadrature nodes must be a whole number from 1 to 101.")
-    if nodes > 1 and groups != 1:
-        raise BadInput(
-            f"Quadrature works with one group, and there are {groups}.",
-            hint="Use nodes=1, Laplace's approximation.",
-        )
-    return chosen
-
-
 def fit(
     y: ArrayLike,
     X: ArrayLike,
     groups: Mapping[str, ArrayLike],
     link: str = "probit",
     n: ArrayLike | None = None,
-    information: Information = "observed",
+    information: Information | None = None,
     *,
-    nodes: int = 1,
+    nodes: int | None = None,
     sensitivity: Sensitivity = "floor",
     offset: ArrayLike | None = None,
 ) -> Fit:
@@ -115,34 +94,39 @@ def fit(
 
     `y` (rows,) right answers of `n` (rows,); `X` (rows, p), one column may be given as (rows,);
     `groups` name → (rows,) codes; `link` "logit", "probit" or a name of `thurstone.CURVES`;
-    `information` which Laplace approximation (observed is nearer the exact integral, expected is
-    the one of penalised iteratively reweighted least squares); `nodes` > 1 for quadrature;
+    `information` and `nodes` as in `mixed_method` (left out: Laplace with the observed information,
+    and what suits an even curve if the link is one); `nodes` > 1 needs a single group;
     `sensitivity` how an even curve keeps d′ from being negative; `offset` is added to η.
 
     Raises BadInput for arrays that do not fit each other, an unknown link, a rank-deficient X,
     a group with one level, separated data, all answers right, and all answers wrong where the
     link has no floor.
     """
-    chosen = _checked_choices(link, sensitivity, information, nodes, len(groups))
+    cells, method = prepare(
+        y,
+        X,
+        groups,
+        link=link,
+        n=n,
+        information=information,
+        nodes=nodes,
+        sensitivity=sensitivity,
+        offset=offset,
+    )
     with np.errstate(all="ignore"):
-        cells = fold(y, X, groups, n, offset)
-        check_design(cells)
-        check_groups(cells)
-        check_answers(cells, chosen)
-        found = search(cells, chosen, _objective(cells, chosen, information, int(nodes)))
-        return _reported(cells, chosen, found, sensitivity, information, int(nodes))
+        return _reported(
+            cells, method, search(cells, method.link, method.value, limit=method.limit)
+        )
 
 
 def _reported(
     cells: Cells,
-    link: Link,
+    method: Method,
     found: Found,
-    sensitivity: Sensitivity,
-    information: Information,
-    nodes: int,
 ) -> Fit:
+    link = method.link
     p = found.beta.size
-    free = np.concatenate([np.ones(p, dtype=bool), found.deviations > 0.0])
+    free = np.concatenate([np.ones(p, dtype=bool), (found.deviations > 0.0) & ~found.at_limit])
     hessian = found.hessian[np.ix_(free, free)]
     covariance = np.full((p, p), np.nan)
     settled = found.to_gain < 1e-5 and found.value.mode.settled
@@ -153,9 +137,16 @@ def _reported(
     if not flat:
         covariance = np.linalg.inv(hessian)[:p, :p]
     notes = []
-    for factor, deviation in zip(cells.factors, found.deviations, strict=True):
+    for factor, deviation, most in zip(
+        cells.factors, found.deviations, found.at_limit, strict=True
+    ):
         if deviation == 0.0:
             notes.append(f"The spread of {factor.name} is estimated as zero.")
+        if most:
+            notes.append(
+                f"The spread of {factor.name} stands at its limit of {deviation:g}: "
+                "at most a few stand out from the rest, and the votes do not tell by how much."
+            )
     if not settled:
         notes.append(
             f"The search did not settle: {found.to_gain:.2g} of deviance may be left to gain."
@@ -192,9 +183,9 @@ def _reported(
         levels={f.name: f.labels for f in cells.factors},
         evaluations=found.evaluations,
         link=link.name,
-        sensitivity=sensitivity,
-        information=information,
-        nodes=nodes,
+        sensitivity=method.sensitivity,
+        information=method.information,
+        nodes=method.nodes,
         rows=cells.rows,
         cells=cells.y.size,
         trials=int(cells.n.sum()),

@@ -143,8 +143,9 @@ def factorise(cells: Cells, weights: Floats, deviations: Floats) -> Arrow | None
         except np.linalg.LinAlgError:
             return None
         log_determinant = 2.0 * float(np.sum(np.log(np.einsum("aii->ai", roots))))
-        inverse = np.linalg.inv(blocks)
-        across = np.matmul(inverse, edge.reshape(units, width, border)).reshape(edge.shape)
+        inverse = np.asarray(np.linalg.inv(blocks), dtype=np.float64)
+        product = np.matmul(inverse, edge.reshape(units, width, border))
+        across = np.asarray(product.reshape(edge.shape), dtype=np.float64)
     schur: Floats = corner - gram(edge, across)
     if border:
         try:

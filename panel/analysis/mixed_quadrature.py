@@ -26,6 +26,9 @@ from panel.analysis.mixed_laplace import (
 from panel.analysis.mixed_links import Link
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+_AT_ONCE = 500_000  # cells times nodes held in memory
 
 
 def evaluate(
@@ -78,21 +81,29 @@ def evaluate(
     log_masses = np.log(masses / masses.sum()) + 0.5 * points**2
     heights = np.empty((nodes, levels))
     slopes = np.empty((nodes, levels, p + 1))
-    for k, z in enumerate(points):
+    at_once = max(1, _AT_ONCE // column.size)
+    for first in range(0, nodes, at_once):
+        some = slice(first, min(first + at_once, nodes))
+        z = points[some, None]
+        index = (column + levels * np.arange(z.size)[:, None]).reshape(-1)
+
+        def over_each(values: Floats, index: Ints = index, count: int = z.size) -> Floats:
+            total = np.bincount(index, values.reshape(-1), count * levels)
+            return np.asarray(total.reshape(count, levels), dtype=np.float64)
+
         u = mode.u + z * width
-        eta = mode.eta + sigma * (u - mode.u)[column]
-        there = link.terms(eta)
-        heights[k] = (
-            log_masses[k]
+        there = link.terms(mode.eta + sigma * (z * width)[:, column])
+        heights[some] = (
+            log_masses[some, None]
             - 0.5 * u * u
-            + over(cells.y * there.log_right + (cells.n - cells.y) * there.log_wrong)
+            + over_each(cells.y * there.log_right + (cells.n - cells.y) * there.log_wrong)
         )
-        slope = score(cells, there)
-        total = over(slope)
-        slopes[k] = (sigma * total - u)[:, None] * (moves + z * stretches)
+        slope = cells.y * there.a - (cells.n - cells.y) * there.b
+        total = over_each(slope)
+        slopes[some] = (sigma * total - u)[:, :, None] * (moves + z[:, :, None] * stretches)
         for j in range(p):
-            slopes[k, :, j] += over(slope * cells.X[:, j])
-        slopes[k, :, p] += u * total
+            slopes[some, :, j] += over_each(slope * cells.X[:, j])
+        slopes[some, :, p] += u * total
     logs = logsumexp(heights, axis=0)
     shares = np.exp(heights - logs)
     gradient = np.sum(stretches / width[:, None], axis=0)

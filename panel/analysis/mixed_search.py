@@ -26,7 +26,7 @@ _GRADIENT = 2e-3  # in standard errors: what is left to gain is then some 4e-6 o
 _SETTLED = 1e-6  # deviance still to gain at which the search has converged
 _UNIT = 1e3  # standard errors to one unit of the search
 _STEP = 1e-2  # of a standard error, for differences of the gradient
-_LEAST_INFORMATION = 0.05  # on η: no step is longer than some 4 units of it
+_LEAST_INFORMATION = 2.0  # on η: where nothing is known, no first step goes far
 _NO_SPREAD = 1e-6  # deviance by which a spread must beat zero
 _NOISE = 1e-5  # deviance within which two values may be equal
 
@@ -38,9 +38,10 @@ class Found:
     beta: Floats
     deviations: Floats  # not negative; exactly 0 where no spread is better
     value: Value
-    hessian: Floats  # of ½ deviance in (β, σ); rows and columns of zero deviations are 0
+    hessian: Floats  # of ½ deviance; in β and the search's own σ; 0 for deviations of 0
     to_gain: float  # deviance the quadratic approximation still promises
     evaluations: int
+    at_limit: NDArray[np.bool_]  # (factors,)
     started: Floats
 
 
@@ -74,9 +75,9 @@ def fixed_only(cells: Cells, link: Link) -> Floats:
         information = gram(cells.X, expected(cells, terms)[:, None] * cells.X)
         ridge = 1e-9 * (1.0 + np.trace(information)) * np.eye(beta.size)
         step = np.linalg.solve(information + ridge, pull)
-        if float(step @ pull) < 1e-6:
+        if float(step @ pull) < 1e-4:
             break
-        size = 1.0
+        size = min(1.0, 2.0 / max(float(np.max(np.abs(cells.X @ step))), 1e-12))
         while size > 1e-4 and not height(beta + size * step) > best:
             size *= 0.5
         if size <= 1e-4 or np.max(np.abs(cells.X @ (beta + size * step))) > 12.0:
@@ -128,11 +129,14 @@ def search(
     link: Link,
     objective: Objective,
     start: tuple[Floats, Floats] | None = None,
+    held: int | None = None,
     last: Mode | None = None,
     precise: bool = True,
+    limit: float = np.inf,
 ) -> Found:
-    """Minimise `objective(beta, deviations, last mode)`.
+    """Minimise `objective(beta, deviations, last mode)` with each deviation at most `limit`.
 
+    `start` is (β, σ) to begin with; the fixed effect `held` stays at its start.
     Without `precise` the Hessian is left out (zeros): enough where only the deviance is wanted.
     """
     beta, deviations, information = _start(cells, link)
@@ -146,26 +150,52 @@ def search(
     count, latest = 0, b""
     newest: Value | None = None
 
+    # Under a limit the search moves in x, σ = limit · sin(x / limit): no step can pass the limit,
+    # and a deviation that presses against it ends at a stationary point like any other.
+    def deviations_of(x: Floats) -> Floats:
+        return limit * np.sin(x / limit) if np.isfinite(limit) else x
+
+    def limit_inverse(reached: Floats) -> Floats:
+        return limit * np.arcsin(reached / limit) if np.isfinite(limit) else reached
+
+    if np.isfinite(limit):
+        theta[p:] = limit_inverse(np.minimum(deviations, 0.95 * limit))
+        started = theta.copy()
+
     def value_at(at: Floats) -> Value:
         nonlocal count, latest, newest, last
         if newest is not None and at.tobytes() == latest:
             return newest
         count += 1
-        value = objective(at[:p], at[p:], last)
+        value = objective(at[:p], deviations_of(at[p:]), last)
+        if np.isfinite(limit):
+            gradient = value.gradient.copy()
+            gradient[p:] *= np.cos(at[p:] / limit)
+            value = replace(value, gradient=gradient)
         latest, newest = at.tobytes(), value
         if np.isfinite(value.deviance) and np.all(np.isfinite(value.gradient)):
             last = value.mode
         return value
 
     free = np.ones(p + factors, dtype=bool)
+    if held is not None:
+        free[held] = False
     full, hessian = np.zeros((p + factors, p + factors)), np.zeros((0, 0))
-    to_gain = np.inf
+    to_gain = np.inf if np.any(free) else 0.0
     value = value_at(theta)
-    for _ in range(3):
+    for _ in range(3 + factors):
+        if not np.any(free):
+            to_gain = 0.0
+            break
         A = _whitener(information[np.ix_(free, free)], scale[free])
         base = theta.copy()
 
-        def whitened(x: Floats, A: Floats = A, base: Floats = base) -> tuple[float, Floats]:
+        def whitened(
+            x: Floats,
+            A: Floats = A,
+            base: Floats = base,
+            free: NDArray[np.bool_] = free.copy(),  # noqa: B008 (as it is in this round)
+        ) -> tuple[float, Floats]:
             at = base.copy()
             at[free] += _UNIT * (A @ x)
             here = value_at(at)
@@ -191,21 +221,19 @@ def search(
         value = value_at(theta)
         # A spread that does no better than none is none.
         for g in range(factors):
-            if free[p + g] and abs(theta[p + g]) < 0.5 * abs(started[p + g]) + 0.05:
+            small = abs(theta[p + g]) < 0.5 * abs(started[p + g]) + 0.05
+            if free[p + g] and (small or link.even):
                 tried = theta.copy()
                 tried[p + g] = 0.0
                 without = value_at(tried)
                 if without.deviance <= value.deviance + _NO_SPREAD:
                     theta, value, free[p + g] = tried, without, False
+        if A.shape[1] != free.sum():
+            A = _whitener(information[np.ix_(free, free)], scale[free])
         if not precise:
-            to_gain = float(np.max(np.abs(result.jac), initial=0.0) / _UNIT) ** 2
+            to_gain = 0.25 * float(np.sum((A.T @ value.gradient[free]) ** 2))
             break
         # Differences of the exact gradient give the Hessian, and a last Newton step.
-        A = (
-            A
-            if A.shape[0] == free.sum()
-            else _whitener(information[np.ix_(free, free)], scale[free])
-        )
         columns = []
         for direction in A.T:
             step = np.zeros(p + factors)
@@ -239,10 +267,13 @@ def search(
         information[np.ix_(free, free)] = back.T @ information[np.ix_(free, free)] @ back
     if hessian.size:
         full[np.ix_(free, free)] = hessian
-    signs = np.where(theta[p:] < 0.0, -1.0, 1.0)
+    reached = deviations_of(theta[p:])
+    signs = np.where(reached < 0.0, -1.0, 1.0)
     if np.any(signs < 0.0):
         flip = np.concatenate([np.ones(p), signs])
-        theta, full = theta * flip, full * np.outer(flip, flip)
+        reached, full = np.abs(reached), full * np.outer(flip, flip)
+        theta = np.concatenate([theta[:p], limit_inverse(reached)])
         last = None
         value = value_at(theta)
-    return Found(theta[:p], theta[p:], value, full, to_gain, count, started)
+    at_limit = reached > 0.99 * limit
+    return Found(theta[:p], reached, value, full, to_gain, count, at_limit, started)
