@@ -37,6 +37,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+_UNHEARD = 0.3  # d′ under which a curve is level for all the votes can tell
+_SENSELESS = 5.0  # standard error, in d′, that says nothing
+
 
 @dataclass(frozen=True)
 class Fit:
@@ -144,25 +147,28 @@ def _reported(
             notes.append(f"The spread of {factor.name} is estimated as zero.")
         if most:
             notes.append(
-                f"The spread of {factor.name} stands at its limit of {deviation:g}: "
+                f"The spread of {factor.name} stands at its limit of {deviation:.3g}: "
                 "at most a few stand out from the rest, and the votes do not tell by how much."
             )
     if not settled:
         notes.append(
             f"The search did not settle: {found.to_gain:.2g} of deviance may be left to gain."
         )
-    if flat:
-        unheard = link.even and bool(
-            np.any(link.sensitivity(cells.X @ found.beta + cells.offset) < 0.3)
-        )
-        if unheard:
-            notes.append("Nothing is heard beyond chance, so the standard errors mean nothing.")
-        else:
-            settled = False
-            notes.append("The likelihood is flat: the votes do not settle these effects.")
-    spread = found.value.mode.hessian.diagonal() if cells.factors else np.empty(0, dtype=np.float64)
     with np.errstate(invalid="ignore"):
         se = np.sqrt(np.diagonal(covariance))
+    unheard = link.even and bool(
+        np.any(link.sensitivity(cells.X @ found.beta + cells.offset) < _UNHEARD)
+    )
+    if unheard and not np.all(se < _SENSELESS):
+        # Under the floor the likelihood is level: an estimate, and no standard error.
+        told = se < _SENSELESS
+        covariance = np.where(told[:, None] & told, covariance, np.nan)
+        se = np.where(told, se, np.nan)
+        notes.append("Nothing is heard beyond chance, so there is no standard error.")
+    elif flat:
+        settled = False
+        notes.append("The likelihood is flat: the votes do not settle these effects.")
+    spread = found.value.mode.hessian.diagonal() if cells.factors else np.empty(0, dtype=np.float64)
     pull = 0.5 * np.abs(found.value.gradient[free]) / np.maximum(scale, 1e-12)
     return Fit(
         beta=found.beta,
