@@ -35,6 +35,21 @@ def verdict_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     )
 
 
+@router.get("/report")
+def report_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    """The whole report, a page by itself: to be read, printed, or kept as a file."""
+    return page(
+        request,
+        "report/report.html",
+        **publish.report_context(
+            store_of(request),
+            study.id,
+            export_url=f"{study.href}/verdict/export.zip",
+            plan_url=f"{study.href}/verdict/plan.json",
+        ),
+    )
+
+
 @router.get("/end")
 def end_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     if study.state == "closed":

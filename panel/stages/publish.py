@@ -1,14 +1,16 @@
 """Publishes a study: the archive that anybody can recompute, and what the report page shows."""
 
 import re
+from datetime import datetime
 from typing import Any
 
+from sqlalchemy import func
 from sqlmodel import select
 
 from panel.stages import conclude
 from panel.stages.links import locked_plan
 from panel.store.session import Store
-from panel.store.tables import Plan, Study
+from panel.store.tables import Organiser, Plan, Study, Vote
 
 
 def export(store: Store, study_id: int) -> bytes:
@@ -28,6 +30,71 @@ def file_name(store: Store, study_id: int) -> str:
         sha256 = s.exec(select(Plan.sha256).where(Plan.study_id == study_id)).first() or ""
     words = re.sub(r"[^a-z0-9]+", "-", study.title.lower()).strip("-")[:48].strip("-")
     return f"fair-hearing-{words or 'study'}-{sha256[:8]}.zip"
+
+
+def report_context(
+    store: Store, study_id: int, *, export_url: str = "", plan_url: str = ""
+) -> dict[str, Any]:
+    """What the template of the report reads. Raises NotAllowed while the study is sealed."""
+    from panel.report.page import context
+
+    document = conclude.verdict(store, study_id)
+    votes, listeners = conclude.vote_table(store, study_id)
+    with store.session() as s:
+        study = s.get_one(Study, study_id)
+        organiser = s.get_one(Organiser, study.organiser_id)
+        days = s.exec(
+            select(func.min(Vote.received_at), func.max(Vote.received_at)).where(
+                Vote.study_id == study_id
+            )
+        ).one()
+    return context(
+        plan_document(store, study_id),
+        document,
+        votes,
+        listeners,
+        _measured_by_question(conclude.measured(store, study_id)),
+        organiser=organiser.name,
+        dates=_dates(study.locked_at, *days),
+        export_url=export_url,
+        plan_url=plan_url,
+    )
+
+
+def _measured_by_question(measured: dict[str, Any]) -> dict[str, Any]:
+    """What the preparation step measured, in the shape the report reads."""
+    return {
+        entry["id"]: {
+            "conditions": [entry["from"], entry["to"]],
+            "bands": [
+                {
+                    "hz": band["hz"],
+                    "difference_db": band["difference_db"],
+                    "low_db": band["retake_low_db"],
+                    "high_db": band["retake_high_db"],
+                }
+                for band in entry["bands"]
+            ],
+        }
+        for entry in measured.get("contrasts", ())
+    }
+
+
+def _dates(locked: datetime | None, first: datetime | None, last: datetime | None) -> str:
+    """Days only: "plan locked 2 May 2026, votes 3 to 17 May 2026"."""
+    parts = []
+    if locked is not None:
+        parts.append(f"plan locked {_day(locked)}")
+    if first is not None and last is not None:
+        if first.date() == last.date():
+            parts.append(f"votes {_day(first)}")
+        else:
+            parts.append(f"votes {_day(first)} to {_day(last)}")
+    return ", ".join(parts)
+
+
+def _day(at: datetime) -> str:
+    return f"{at.day} {at:%B %Y}"
 
 
 def plan_document(store: Store, study_id: int) -> dict[str, Any]:
