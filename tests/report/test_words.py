@@ -1,0 +1,91 @@
+"""Numbers as words: rounding never turns into a claim."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from panel.report import words
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "sign", "text"),
+    [
+        (1.25, 1, False, "1.2"), (-0.31, 2, False, "−0.31"), (0.31, 2, True, "+0.31"),
+        (-0.001, 2, True, "0.00"), (0.0, 1, True, "0.0"), (1234.5, 0, False, "1,234"),
+        (None, 2, False, "not given"), (math.nan, 2, False, "not given"),
+        (math.inf, 2, False, "not given"),
+    ],
+)  # fmt: skip
+def test_decimals(value, digits, sign, text):
+    assert words.decimal(value, digits, sign=sign) == text
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        (0.733, "73\xa0%"), (0.0, "0\xa0%"), (1.0, "100\xa0%"),
+        (0.001, "under 1\xa0%"), (0.999, "over 99\xa0%"), (None, "not given"),
+    ],
+)  # fmt: skip
+def test_percent_never_rounds_to_nothing_or_all(share, text):
+    assert words.percent(share) == text
+
+
+@pytest.mark.parametrize(
+    ("share", "up", "down"),
+    [(0.4732, "48\xa0%", "47\xa0%"), (0.47, "47\xa0%", "47\xa0%"), (0.07, "7\xa0%", "7\xa0%"),
+     (0.0001, "1\xa0%", "0\xa0%"), (1.0, "100\xa0%", "100\xa0%"), (0.0, "0\xa0%", "0\xa0%")],
+)  # fmt: skip
+def test_bounds_stay_true_when_rounded(share, up, down):
+    assert words.percent_up(share) == up
+    assert words.percent_down(share) == down
+
+
+@pytest.mark.parametrize(
+    ("p", "text"),
+    [
+        (1 / 35, "about 1 in 35"), (1 / 126, "about 1 in 126"), (0.05, "about 1 in 20"),
+        (0.19, "about 1 in 5"), (0.0004, "less than 1 in 1,000"), (0.7, "more than 1 in 2"),
+        (0.5, "about 1 in 2"), (None, "not given"),
+    ],
+)  # fmt: skip
+def test_chances_in_words(p, text):
+    assert words.chance_of(p) == text
+
+
+@pytest.mark.parametrize(
+    ("p", "text"),
+    [(0.00099, "under 0.001"), (0.0079, "0.008"), (0.0317, "0.032"), (0.19, "0.19"),
+     (1.0, "1.00"), (None, "not given")],
+)  # fmt: skip
+def test_p_values(p, text):
+    assert words.p_value(p) == text
+
+
+def test_a_p_just_above_the_bar_is_not_shown_as_below_it():
+    assert words.p_value(0.0504) == "0.050"
+    assert words.p_value(0.0506) == "0.051"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.192603, "0.19"), (6.3555, "6.4"), (31.875, "32"), (977_880_000.0, "980 million"),
+     (7.98e30, "over a million million"), (2.5e9, "2.5 billion"), (None, "not given")],
+)  # fmt: skip
+def test_evidence(value, text):
+    assert words.evidence(value) == text
+
+
+def test_ranges_and_units():
+    assert words.percent_range((0.601, 0.745)) == "60–74\xa0%"
+    assert words.number_range((1.28, 1.9)) == "1.28–1.90"
+    assert words.number_range((-0.72, 1.02)) == "−0.72 to 1.02"
+    assert words.decibels(1.2) == "+1.2\xa0dB"
+    assert words.decibels(-0.3) == "−0.3\xa0dB"
+    assert words.hertz(125) == "125\xa0Hz"
+    assert words.hertz(3150) == "3.15\xa0kHz"
+    assert words.plural(1, "vote") == "1 vote"
+    assert words.plural(2300, "vote") == "2,300 votes"
+    assert words.listed(["a", "b", "c"]) == "a, b and c"
