@@ -1,10 +1,8 @@
 """Sound between its samples: one linear-phase interpolation, for any delay and clock drift.
 
-A Kaiser-windowed sinc of 128 taps: flat and without phase error to about 0.94 of half the
+A Kaiser-windowed sinc of 128 taps: flat and without phase error to about 0.95 of half the
 sample rate. No other filter touches a clip on its way to the listener.
 """
-
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,56 +10,81 @@ from numpy.typing import NDArray
 from panel.audio.sound import Audio
 
 HALF = 64
-_PHASES = 1024
 _BETA = 9.0
-_CHUNK = 4096
-
-
-def _kernel(offset: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Windowed sinc at distances `offset` in samples."""
-    inside = np.clip(1 - (offset / HALF) ** 2, 0, None)
-    window = np.i0(_BETA * np.sqrt(inside)) / np.i0(_BETA)
-    out: NDArray[np.float64] = np.sinc(offset) * window * (np.abs(offset) < HALF)
-    return out
-
-
-@lru_cache(maxsize=1)
-def _table() -> NDArray[np.float64]:
-    """Taps for each of `_PHASES` + 1 fractions from 0 to 1, shape (phases + 1, 2 HALF)."""
-    taps = np.arange(-HALF + 1, HALF + 1, dtype=np.float64)
-    fractions = np.arange(_PHASES + 1) / _PHASES
-    rows = _kernel(taps[None, :] - fractions[:, None])
-    out: NDArray[np.float64] = rows / rows.sum(axis=1, keepdims=True)
-    return out
+_TAPS = np.arange(-HALF + 1, HALF + 1, dtype=np.float64)
+_CLOCKS = 2e-3
+_RUN = 4096 - 2 * HALF
+_NODES = np.cos((2 * np.arange(4) + 1) * np.pi / 8)
 
 
 def at_positions(samples: Audio, start: float, step: float, frames: int) -> Audio:
     """Samples at the positions `start + step * n`, n = 0 .. frames - 1; shape (frames, channels).
 
     Positions are in samples of `samples`; before its start and after its end there is silence.
-    `step` is meant to be near 1: it corrects a clock, and does not guard against aliasing.
+    `step` is at most little over 1: it corrects a clock, and does not guard against aliasing.
     """
-    first = int(np.floor(start)) - HALF + 1
-    last = int(np.floor(start + step * max(frames - 1, 0))) + HALF + 1
-    padded = _slice(samples, first, last)
-    begin = start - np.floor(start)  # position 0 of `padded` is tap 0 of the first output
+    if frames <= 0:
+        return np.zeros((0, samples.shape[1]))
+    base = int(np.floor(start))
+    last = int(np.floor(start + step * (frames - 1)))
+    padded = _slice(samples, base - HALF + 1, max(last, base) + HALF + 3)
+    begin = start - base  # tap 0 of the first output is position 0 of `padded`
     if step == 1.0:
         return _constant(padded, begin, frames)
-    table = _table()
-    out = np.empty((frames, samples.shape[1]))
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * HALF, axis=0)
-    for at in range(0, frames, _CHUNK):
-        n = np.arange(at, min(at + _CHUNK, frames))
-        position = begin + step * n
-        whole = np.floor(position).astype(np.intp)
-        phase = (position - whole) * _PHASES
-        row = np.minimum(phase.astype(np.intp), _PHASES - 1)
-        share = (phase - row)[:, None]
-        taps = table[row]
-        taps += share * (table[row + 1] - taps)
-        for channel in range(samples.shape[1]):
-            out[n, channel] = np.einsum("nk,nk->n", windows[whole, channel], taps)
+    if abs(step - 1) > _CLOCKS:
+        return _direct(padded, begin, step, frames)
+    return _drifting(padded, begin, step, frames)
+
+
+def _kernels(fractions: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Windowed sinc taps for each fraction of a sample, shape (fractions, 2 HALF), sums 1."""
+    offset = _TAPS[None, :] - fractions[:, None]
+    inside = np.clip(1 - np.square(offset / HALF), 0, None)
+    taps = np.sinc(offset) * np.i0(_BETA * np.sqrt(inside)) * (inside > 0)
+    out: NDArray[np.float64] = taps / taps.sum(axis=1, keepdims=True)
     return out
+
+
+def _direct(padded: Audio, begin: float, step: float, frames: int) -> Audio:
+    position = begin + step * np.arange(frames)
+    whole = np.floor(position).astype(np.intp)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * HALF, axis=0)[whole]
+    out: Audio = np.einsum("nck,nk->nc", windows, _kernels(position - whole))
+    return out
+
+
+def _drifting(padded: Audio, begin: float, step: float, frames: int) -> Audio:
+    """Runs in which the fraction moves by a tenth of a sample at most.
+
+    Within one, the kernel for every fraction is interpolated between four (at Chebyshev nodes):
+    an error under -105 dB at the top of the band, and four convolutions instead of one kernel
+    per sample.
+    """
+    run = int(np.clip(0.1 / abs(step - 1), 32, _RUN))
+    out = np.empty((frames, padded.shape[1]))
+    for at in range(0, frames, run):
+        count = min(run, frames - at)
+        position = begin + step * at
+        whole = int(np.floor(position))
+        moved = (step - 1) * np.arange(count)
+        half = max(abs((step - 1) * count) / 2, 1e-12)
+        middle = (step - 1) * (count - 1) / 2
+        kernels = _kernels(position - whole + middle + half * _NODES)
+        piece = padded[whole : whole + count + 2 * HALF - 1]
+        size = 1 << (count + 4 * HALF).bit_length()
+        spectrum = np.fft.rfft(piece.T, size)[:, None, :] * np.fft.rfft(kernels[:, ::-1], size)
+        parts = np.fft.irfft(spectrum, size)[..., 2 * HALF - 1 : 2 * HALF - 1 + count]
+        out[at : at + count] = np.einsum("cin,in->nc", parts, _lagrange((moved - middle) / half))
+    return out
+
+
+def _lagrange(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights of the four nodes at each x in -1 .. 1, shape (4, n)."""
+    rows = []
+    for i, node in enumerate(_NODES):
+        others = np.delete(_NODES, i)
+        rows.append(np.prod([(x - other) / (node - other) for other in others], axis=0))
+    return np.array(rows)
 
 
 def _constant(padded: Audio, fraction: float, frames: int) -> Audio:
@@ -69,8 +92,7 @@ def _constant(padded: Audio, fraction: float, frames: int) -> Audio:
         return padded[HALF - 1 : HALF - 1 + frames].copy()
     from scipy.signal import oaconvolve
 
-    taps = _kernel(np.arange(-HALF + 1, HALF + 1, dtype=np.float64) - fraction)
-    taps /= taps.sum()
+    taps = _kernels(np.array([fraction]))[0]
     out: Audio = oaconvolve(padded, taps[::-1, None], mode="valid", axes=0)[:frames]
     return out
 
