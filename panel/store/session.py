@@ -48,6 +48,13 @@ def open_engine(url: str) -> Engine:
         cursor.execute("PRAGMA foreign_keys=ON")
         cursor.close()
 
+    @event.listens_for(engine, "checkin")
+    def _leave_nothing_open(connection: Any, _record: Any) -> None:
+        # After a COMMIT that failed (disk full), the pool takes the transaction for finished; it
+        # would stay open, keep the write lock, and stop every later vote.
+        if connection is not None and connection.in_transaction:
+            connection.rollback()
+
     return engine
 
 

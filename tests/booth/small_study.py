@@ -89,7 +89,7 @@ def plan_document(
             "override_reason": None,
         }
     )
-    document = {
+    return {
         "format": "fair-hearing-plan/1",
         "study": {"title": "Zither pickups, autumn", "question": "Is the stiffer glue heard?"},
         "alpha": 0.05,
@@ -117,7 +117,6 @@ def plan_document(
         ],
         "contrasts": contrasts,
     }
-    return document
 
 
 def tone(take: str, excerpt: str, length_s: float, channels: int = 2) -> np.ndarray:
@@ -142,9 +141,7 @@ def build(
     sound: Any = tone,
 ) -> SmallStudy:
     """Write the study, its clips and so many invited listeners."""
-    document = plan_document(
-        procedures, votes=votes, headphones=headphones, length_s=length_s
-    )
+    document = plan_document(procedures, votes=votes, headphones=headphones, length_s=length_s)
     now = store.now()
     open_link = new_code()
     links = tuple(new_code() for _ in range(listeners))
