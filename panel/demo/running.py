@@ -79,8 +79,7 @@ def ready(place: Place) -> Built:
 
     unfinished = place.folder / UNFINISHED
     shutil.rmtree(unfinished, ignore_errors=True)
-    (place.folder / "secret").unlink(missing_ok=True)
-    built = build(_settings(unfinished, place.settings.port))
+    built = build(place.settings.model_copy(update={"data": _made(unfinished)}))
     for path in sorted(unfinished.iterdir()):
         path.rename(place.folder / path.name)
     unfinished.rmdir()
@@ -123,6 +122,11 @@ def welcome(place: Place, built: Built) -> list[str]:
         f"Serving on {place.settings.address}. Stop with Ctrl-C.",
         "",
     ]
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
 
 
 def _settings(folder: Path, port: int | None) -> Settings:

@@ -163,14 +163,14 @@ class Asked:
 
 _ADHESIVE = (("hide glue", "baseline", None), ("epoxy", "epoxy", None))
 ZITHER_QUESTIONS = (
-    Asked("Stiffer adhesive", "abx", "adhesive", _ADHESIVE, 18),
+    Asked("Stiffer adhesive", "abx", "adhesive", _ADHESIVE, 16),
     Asked("Stiffer adhesive, liked better", "preference", "adhesive", _ADHESIVE, 8),
     Asked(
         "Economy element",
         "attribute",
         "element",
         (("economy", "economy", None), ("standard", "baseline", None)),
-        16,
+        14,
         attribute="bass",
         axis=BASS,
     ),
@@ -179,7 +179,7 @@ ZITHER_QUESTIONS = (
         "triangle",
         "hours on the table",
         tuple((f"{hours:g} h", f"{hours:g} h", hours) for hours in HOURS),
-        18,
+        16,
         scale="log1p",
     ),
 )
