@@ -38,9 +38,13 @@ def attribution_power(
     listener_spread: float = 0.5,
     alpha: float = 0.05,
     hearing: float = 1.0,
+    doses: Sequence[float] | None = None,
     runs: int = 300,
 ) -> AttributionPower:
-    """Power of attribution for two conditions `dprime` apart with `sizes` takes.
+    """Power of attribution for conditions with `sizes` takes, the last `dprime` from the first.
+
+    `doses`, on the declared scale: places in proportion to them, and a trend is tested; without
+    them the conditions are two.
 
     `votes_each`: votes of one listener over the whole round robin, within pairs included.
     `hearing`: share of listeners who hear anything at all; 1 by default.
@@ -49,10 +53,12 @@ def attribution_power(
     curve = CURVES[kind.curve]
     takes = sum(sizes)
     labels = np.repeat(np.arange(len(sizes)), sizes)
+    steps = np.arange(len(sizes)) if doses is None else np.asarray(doses, float)
+    steps = (steps - steps[0]) / (steps[-1] - steps[0])
     pairs = np.array([[int(a), int(b)] for a, b in round_robin_pairs(_names(takes))])
     passed = 0
     for _ in range(runs):
-        place = labels * dprime + take_spread * rng.standard_normal(takes)
+        place = steps[labels] * dprime + take_spread * rng.standard_normal(takes)
         keen = np.exp(listener_spread * rng.standard_normal(listeners))
         keen *= rng.random(listeners) < hearing
         # Decks are dealt on from listener to listener: consecutive cards of shuffled decks.
@@ -65,10 +71,15 @@ def attribution_power(
         table = attribution.PairTable.count(
             first.tolist(), second.tolist(), [0] * total, right.tolist(), takes
         )
-        if kind.directed:
-            result = attribution.directed(attribution.take_scores(table), labels, rng)
-        else:
+        scores = attribution.take_scores(table)
+        if doses is None and kind.directed:
+            result = attribution.directed(scores, labels, rng)
+        elif doses is None:
             result = attribution.undirected(table, labels, rng)
+        elif kind.directed:
+            result = attribution.trend_directed(scores, labels, doses, rng)
+        else:
+            result = attribution.trend_undirected(table, labels, doses, rng)
         passed += result.p <= alpha
     return AttributionPower(passed / runs, runs)
 

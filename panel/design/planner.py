@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
 
 from panel.design import floor
+from panel.design.attribution_power import attribution_power
 from panel.design.plan_check import conditions_of
 from panel.design.power import (
     VotesNeeded,
@@ -31,6 +33,8 @@ FRAME_SECONDS = 300
 LONG_SESSION_MINUTES = 30
 DPRIMES = (0.5, 1.0, 1.5, 2.0)
 PLAN_DPRIME = 1.0
+TAKE_SPREADS = (0.1, 0.25)
+MOST_SIM = 20_000  # votes of one simulated study, to keep the page quick
 
 
 @dataclass(frozen=True)
@@ -96,7 +100,9 @@ class ContrastOutlook:
     `power`: exact power against chance at that number, by d′. `needed`: votes for 80 % at d′ = 1.
     `limit_listeners`: listeners to bring the "not heard" bound under the plan's limit with
     probability 0.8 if nobody hears (None: directed, or out of reach). `takes`: takes of each
-    condition; `least_p` the smallest p for attribution (None with a take on its own).
+    condition; `least_p` the smallest p for attribution (None with a take on its own);
+    `attribution` its simulated power at d′ = 1 by the spread of takes (empty for more than two
+    conditions, and where the floor forbids it).
     """
 
     id: str
@@ -112,6 +118,7 @@ class ContrastOutlook:
     limit_listeners: int | None
     least_p: float | None
     attributable: bool
+    attribution: tuple[tuple[float, float], ...]
     sentences: tuple[str, ...]
 
 
@@ -160,7 +167,18 @@ def _contrast(
     attributable = asked and floor.reaches(sizes, plan["alpha"], questions, dose=dose)
     limit_listeners = None
     if asked and not kind.directed:
-        limit_listeners = _for_limit(plan, kind.chance, each)
+        limit_listeners = _for_limit(
+            kind.chance,
+            plan["limit"],
+            max(1, math.floor(each)),
+            plan["confidence"],
+            plan["stop"]["kind"] == "anytime",
+        )
+    attribution: tuple[tuple[float, float], ...] = ()
+    if attributable and len(sizes) == 2 and listeners * contrast["votes_per_listener"] <= MOST_SIM:
+        attribution = _attributed(
+            kind.code, sizes, listeners, contrast["votes_per_listener"], alpha
+        )
     sentences = []
     if asked:
         needed_listeners = None if needed.first is None else math.ceil(needed.first / each - 1e-9)
@@ -169,6 +187,13 @@ def _contrast(
             f"chance with probability "
             f"{power(kind.code, votes, share_right(kind.code, dprime=1.0), alpha):.2f}."
         )
+        if attribution:
+            (small, high), (large, low) = attribution
+            sentences.append(
+                f"That it is the change and not the takes is shown with probability {high:.2f} if "
+                f"takes of one condition scatter by d′ {small:g}, {low:.2f} if by {large:g} "
+                "(simulated). More takes raise this; more listeners do so only up to a point."
+            )
         short = floor.floor_sentence(sizes, plan["alpha"], questions, dose=dose)
         if short:
             sentences.append(short)
@@ -200,22 +225,48 @@ def _contrast(
         limit_listeners=limit_listeners,
         least_p=floor.least_p(sizes, dose=dose) if asked and min(sizes) > 1 else None,
         attributable=attributable,
+        attribution=attribution,
         sentences=tuple(sentences),
     )
 
 
-def _for_limit(plan: Mapping[str, Any], chance: float, each: float) -> int | None:
-    votes_each = max(1, math.floor(each))
-    if votes_each == 1 and plan["stop"]["kind"] == "fixed":
-        return people_for_limit(chance, plan["limit"], 0.8, plan["confidence"])
+@lru_cache(maxsize=256)
+def _for_limit(
+    chance: float, limit: float, votes_each: int, confidence: float, anytime_valid: bool
+) -> int | None:
+    if votes_each == 1 and not anytime_valid:
+        return people_for_limit(chance, limit, 0.8, confidence)
     return listeners_for_limit(
         np.random.default_rng(20),
         chance,
-        plan["limit"],
+        limit,
         votes_each,
         0.8,
-        plan["confidence"],
-        anytime_valid=plan["stop"]["kind"] == "anytime",
+        confidence,
+        anytime_valid=anytime_valid,
+    )
+
+
+@lru_cache(maxsize=256)
+def _attributed(
+    code: str, sizes: tuple[int, ...], listeners: int, votes_each: int, alpha: float
+) -> tuple[tuple[float, float], ...]:
+    return tuple(
+        (
+            spread,
+            attribution_power(
+                np.random.default_rng(20),
+                code,
+                sizes,
+                PLAN_DPRIME,
+                listeners=listeners,
+                votes_each=votes_each,
+                take_spread=spread,
+                alpha=alpha,
+                runs=200,
+            ).power,
+        )
+        for spread in TAKE_SPREADS
     )
 
 

@@ -53,3 +53,23 @@ def test_a_long_session_is_called_long():
 def test_outlook_is_the_same_each_time():
     plan = build(**study())
     assert outlook(plan) == outlook(plan)
+
+
+def test_attribution_is_foreseen_and_depends_on_the_takes_spread():
+    found = outlook(build(**study()))
+    (small, high), (large, low) = found.contrasts[0].attribution
+    assert small < large
+    assert high > low
+    assert any("not the takes" in text for text in found.contrasts[0].sentences)
+    assert found.contrasts[1].attribution == ()  # two takes a dose, and three doses
+
+
+def test_two_takes_a_side_promise_no_attribution():
+    wanted = study()
+    question = wanted["contrasts"][0]
+    sides = tuple(dataclasses.replace(c, takes=c.takes[:2]) for c in question.conditions)
+    wanted["contrasts"][0] = dataclasses.replace(question, conditions=sides)
+    found = outlook(build(**wanted)).contrasts[0]
+    assert not found.attributable
+    assert found.attribution == ()
+    assert any("1/3," in text for text in found.sentences)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import copy
 import itertools
+import math
 import random
 from collections import Counter
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import chisquare
 
 from panel.design.plan import build
@@ -228,3 +231,33 @@ def test_scripted_key():
 def test_a_pair_of_one_take_is_refused():
     with pytest.raises(BadInput, match="two different takes"):
         draw_key("abx", ("a", "a"))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    sizes=st.lists(st.integers(1, 5), min_size=2, max_size=4),
+    excerpts=st.integers(1, 4),
+    votes=st.integers(1, 40),
+    seed=st.integers(0, 2**64),
+)
+def test_any_round_robin_comes_out_equal_over_whole_decks(sizes, excerpts, votes, seed):
+    names = (f"t{index:02d}" for index in itertools.count())
+    sides = [{"takes": [next(names) for _ in range(size)]} for size in sizes]
+    entry = {
+        "id": "q", "role": "question", "procedure": "abx", "conditions": sides,
+        "votes_per_listener": votes,
+    }  # fmt: skip
+    plan = {
+        "schedule_seed": f"{seed:032x}",
+        "excerpts": [{"id": f"e{index}"} for index in range(excerpts)],
+        "contrasts": [entry],
+    }
+    size = deck_size(plan, entry)
+    listeners = size // math.gcd(size, votes)  # together they use up whole decks
+    seen = Counter(
+        (trial.take_a, trial.take_b, trial.excerpt)
+        for ordinal in range(listeners)
+        for trial in listener_trials(plan, ordinal)
+    )
+    assert len(seen) == size
+    assert set(seen.values()) == {listeners * votes // size}
