@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 from scipy.special import bdtr
@@ -301,11 +300,8 @@ def _spread(
         stacks: dict[int, list[Listener]] = defaultdict(list)
         for listener in sorted(listeners, key=lambda person: not person.counts):
             stacks[round(listener.share * bins)].append(listener)
-        # Where few shares are possible there is room to stand side by side.
-        places = sorted(stacks)
-        apart = min((b - a for a, b in pairwise(places)), default=bins // 4)
-        abreast = max(1, min(3, int(apart * (scale.end - scale.start) / bins / step) - 1))
-        tallest = max(-(-len(people) // abreast) for people in stacks.values())
+        abreast = _abreast(stacks, (scale.end - scale.start) / bins / step)
+        tallest = max(-(-len(people) // abreast[place]) for place, people in stacks.items())
         tight = min(step, 110 / tallest)
         label = wrapped(contrast["name"], 296 if canvas.narrow else 196)
         head = 24.0 + 17 * len(label) if canvas.narrow else 4.0
@@ -338,17 +334,29 @@ def _spread(
         canvas.text(place, first + 17 * len(label), words, size=SMALL, anchor=anchor, fill=PENCIL)
         colour = INK if contrast["role"] == "planted_check" else MARK
         for bin_, people in stacks.items():
-            across = min(abreast, len(people))
+            side = abreast[bin_]
+            across = min(side, len(people))
             for index, person in enumerate(people):
-                shift = (index % abreast - (across - 1) / 2) * step  # columns about the place
+                shift = (index % side - (across - 1) / 2) * step  # columns about the place
                 canvas.mark(
                     "disc" if person.counts else "cross",
                     scale(bin_ / bins) + shift,
-                    ground - 7 - tight * (index // abreast),
+                    ground - 7 - tight * (index // side),
                     min(4.5, tight / 2.2),
                     colour=colour,
                 )
     return canvas.svg("spread", title, description, bottom + 28)
+
+
+def _abreast(stacks: Mapping[int, Sequence[Any]], dots: float) -> dict[int, int]:
+    """How many discs may stand side by side at each place without meeting a neighbour's; at most
+    three. `dots`: discs to a place's width."""
+    places = sorted(stacks)
+    out = {}
+    for place in places:
+        gap = min((abs(place - other) for other in places if other != place), default=8)
+        out[place] = max(1, min(3, int(gap * dots) - 1))
+    return out
 
 
 def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:

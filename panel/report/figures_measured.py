@@ -53,19 +53,17 @@ def bands_of(entry: Mapping[str, Any]) -> list[Band]:
 
 def measured_sentence(bands: Sequence[Band]) -> str:
     """What may be said from a measurement: larger than retake variability, and where."""
-    largest = max(bands, key=lambda band: abs(band.difference))
-    text = (
-        f"The largest difference is {decibels(largest.difference)} in the band at "
-        f"{hertz(largest.hz)}."
-    )
     if any(band.outside is None for band in bands):
         return (
-            f"{text} There are no retakes to hold against it, so how much of it is mere "
-            "re-recording is not known."
+            f"The difference is largest in {_at(bands)}. There are no retakes to hold against it, "
+            "so how much of it is mere re-recording is not known."
         )
     runs = _runs([bool(band.outside) for band in bands])
     if not runs:
-        return f"{text} In no band is it larger than what retakes of one condition span."
+        return (
+            "In no band is the difference larger than what retakes of one condition span; it is "
+            f"largest in {_at(bands)}."
+        )
     where = listed(
         [
             f"at {hertz(bands[a].hz)}"
@@ -74,7 +72,16 @@ def measured_sentence(bands: Sequence[Band]) -> str:
             for a, b in runs
         ]
     )
-    return f"{text} It is larger than what retakes of one condition span in the bands {where}."
+    outside = [band for band in bands if band.outside]
+    return (
+        f"In the bands {where} the difference is larger than what retakes of one condition span; "
+        f"of these it is largest in {_at(outside)}."
+    )
+
+
+def _at(bands: Sequence[Band]) -> str:
+    largest = max(bands, key=lambda band: abs(band.difference))
+    return f"the band at {hertz(largest.hz)}, {decibels(largest.difference)}"
 
 
 def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:

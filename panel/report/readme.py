@@ -38,14 +38,16 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
         "With Fair Hearing: fairhearing verdict ARCHIVE.zip. It needs no network and no server, "
         "and says whether its result equals verdict.json to the last digit.",
         "By hand, the test against chance: in votes.csv take the rows of one contrast whose takes "
-        "belong to different conditions (the conditions with their takes are in plan.json). Count "
-        "the rows, and those with correct = 1. The probability of at least so many right by "
-        "guessing is the upper tail of a binomial distribution with the chance given above. For "
-        "attribute and preference count the votes for a take of the later condition, and take "
-        "both tails at one half.",
-        "By hand, whether it is the change: for each pair of takes work out the share right; "
-        "subtract the mean within conditions from the mean across; then put the condition labels "
-        "on the takes in every other possible way and see how often the difference is as large.",
+        "belong to different conditions (plan.json lists the conditions with their takes), without "
+        "the listeners whom the plan's rule leaves out (verdict.json names them). Count the rows, "
+        "and those with correct = 1. The probability of at least so many right by guessing is the "
+        "upper tail of a binomial distribution with the chance given above. For attribute and "
+        "preference count the votes for a take of the later condition, and take both tails at one "
+        "half.",
+        "By hand, whether it is the change: from the share right on pairs across conditions take "
+        "the share right on pairs within; then put the condition labels on the takes in every "
+        "other possible way and see how often the difference is as large. (Fair Hearing first "
+        "takes out each excerpt's own share right; verdict.json describes its methods.)",
         f"SHA-256 of plan.json: {digest}",
         "Anybody can check it with: sha256sum plan.json",
     ]

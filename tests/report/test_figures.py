@@ -238,6 +238,17 @@ def test_a_band_outside_the_retakes_is_said():
     sentence = measured_sentence(bands)
     # 1.2 / (1 + (3000/f)²) passes 0.25 between 1.25 and 1.6 kHz: closed form.
     assert "from 1.6\xa0kHz to 16\xa0kHz" in sentence
+    assert "largest in the band at 16\xa0kHz, +1.2\xa0dB" in sentence
+
+
+def test_a_larger_difference_inside_the_retakes_is_not_called_larger():
+    bands = [
+        {"hz": 2000, "difference_db": 0.5, "low_db": -0.2, "high_db": 0.2},
+        {"hz": 20000, "difference_db": -1.2, "low_db": -4.0, "high_db": 4.0},
+    ]
+    sentence = measured_sentence(bands_of({"bands": bands}))
+    assert "at 2\xa0kHz the difference is larger" in sentence
+    assert "20\xa0kHz" not in sentence
 
 
 def test_without_retakes_nothing_is_said_about_them():
