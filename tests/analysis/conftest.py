@@ -4,7 +4,7 @@ Invented data. Listeners, takes and positions are drawn here and nowhere near th
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from types import SimpleNamespace
@@ -14,8 +14,6 @@ import numpy as np
 import pytest
 
 from panel.analysis.votes import ListenerRow, Vote
-
-SHARE_RIGHT: dict[str, Callable[[float], float]] = {}
 
 
 def normal_cdf(x: float) -> float:
@@ -41,6 +39,15 @@ def triangle(d: float) -> float:
 
 def two_afc(d: float) -> float:
     return normal_cdf(d / math.sqrt(2))
+
+
+GRID = np.linspace(-12, 12, 1_201)
+TABLE = {
+    name: np.array([curve(float(d)) for d in GRID])
+    for name, curve in (("abx", abx), ("attribute", two_afc), ("preference", two_afc))
+}
+# The integral on a coarser grid, once.
+TABLE["triangle"] = np.interp(GRID, GRID[::20], [triangle(float(d)) for d in GRID[::20]])
 
 
 def contrast(
@@ -269,7 +276,6 @@ def simulate(
     count = listeners or document["stop"]["listeners"]
     sense = np.exp(rng.normal(0, listener_spread, count)) * (rng.random(count) < hears)
     excerpts = [e["id"] for e in document["excerpts"]]
-    curves = {"abx": abx, "triangle": triangle, "attribute": two_afc, "preference": two_afc}
     for asked in document["contrasts"]:
         if asked.get("of"):
             continue
@@ -291,7 +297,7 @@ def simulate(
                     rng.shuffle(deck)
                 pair = tuple(deck.pop())
                 d = (where[pair[1]] - where[pair[0]]) * (1.0 if planted else sense[who])
-                p = curves[asked["procedure"]](d)
+                p = float(np.interp(d, GRID, TABLE[asked["procedure"]]))
                 ballot.cast(
                     f"L{who:02d}", asked, pair, excerpts[trial % len(excerpts)], rng.random() < p
                 )
