@@ -3,8 +3,8 @@
     python tests/bench/mixed_sensitivity.py [runs] [listeners ...]
 
 Listeners with 20 ABX votes each whose sensitivities are log-normal (median 1.2, spread 0.5), normal
-with a floor (1.2, 0.5), all 1.5, 2 for 30 % or 10 % and nil for the rest, or nil for all. Each panel
-is fitted under both forms, "floor" and "log", by quadrature over the listeners. Printed: mean
+with a floor (1.2, 0.5), all 1.5, 2 for 30 % or 10 % and nil for the rest, or nil for all. Each
+panel is fitted under both forms, "floor" and "log", by quadrature over the listeners. Printed: mean
 deviance, bias of the panel's share right (implied by the model against its truth), how often fit
 and interval converged, coverage of the 95 % profile interval for the typical (median) listener's
 d′, median of the estimated d′ and spread. With "crossed" as the last argument the 20 votes lie over
@@ -85,8 +85,8 @@ def main(runs: int, sizes: list[int], excerpts: int) -> None:
                 mean, middle = told.mean(axis=0), np.median(told, axis=0)
                 print(
                     f"{listeners:9d}  {kind:10s}  {form:5s} {mean[0]:9.2f} {mean[1]:+.4f}  "
-                    f"{mean[2]:.2f} {mean[3]:.2f}  {mean[4]:.2f}  {middle[5]:.2f}  {middle[6]:.2f}  "
-                    f"{each:.3f}",
+                    f"{mean[2]:.2f} {mean[3]:.2f}  {mean[4]:.2f}  {middle[5]:.2f}  "
+                    f"{middle[6]:.2f}  {each:.3f}",
                     flush=True,
                 )
 
