@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from panel.analysis import mixed
+from panel.analysis import mixed, mixed_profile
 from panel.analysis.evidence import Evidence
 from panel.analysis.thurstone import CURVES
 from panel.errors import BadInput
@@ -21,6 +21,7 @@ from panel.errors import BadInput
 LINKS = {"abx": "abx", "triangle": "triangle", "attribute": "twoafc", "preference": "twoafc"}
 LEAST_VOTES = 20
 LEAST_LISTENERS = 3
+NEAR = 1.0  # d′ under which an even curve is so flat that the likelihood has no clear top
 FAR = 8.0  # d′ beyond which a share right is 1 to three digits, whatever the procedure
 
 
@@ -93,20 +94,23 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     pair = coded.first[use] * len(coded.take_ids) + coded.second[use]
     if np.unique(pair).size > 1:
         groups["pair"] = pair
+    link, ones = LINKS[contrast.procedure], np.ones((y.size, 1))
     try:
-        fitted = mixed.fit(y, np.ones((y.size, 1)), groups, link=LINKS[contrast.procedure])
+        fitted = mixed.fit(y, ones, groups, link=link)
+        if not fitted.converged:
+            return _of_mean_share(found, "The model did not settle")
+        beta = float(fitted.beta[0])
+        dprime = float(fitted.dprime(fitted.beta)[0])
+        if max(abs(dprime), *fitted.sd.values()) > FAR:
+            return _of_mean_share(found, "The model gives no credible size for these votes")
+        if not contrast.directed and dprime < NEAR:
+            return _of_mean_share(found, "So little is heard that the votes tell no spreads")
+        profile = mixed_profile.profile_interval(y, ones, groups, level=confidence, link=link)
     except BadInput as refused:
         return _of_mean_share(found, f"The model cannot be fitted ({refused.message.rstrip('.')})")
-    if not fitted.converged:
+    if not profile.converged:
         return _of_mean_share(found, "The model did not settle")
-    if max(abs(float(fitted.dprime(fitted.beta)[0])), *fitted.sd.values()) > FAR:
-        return _of_mean_share(found, "The model gives no credible size for these votes")
     z = float(ndtri(0.5 + confidence / 2))
-    beta, se = float(fitted.beta[0]), float(fitted.se[0])
-    interval = None
-    if math.isfinite(se):
-        low, high = fitted.dprime(np.array([beta - z * se, beta + z * se])).tolist()
-        interval = (low, high)
     modes = fitted.modes["listener"]
     spread = fitted.mode_sd["listener"]
     eta = beta + np.stack([modes, modes - z * spread, modes + z * spread], axis=1)
@@ -114,8 +118,8 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     codes = [coded.listeners[int(i)] for i in fitted.levels["listener"]]
     pair_sd = fitted.sd.get("pair")
     return Size(
-        dprime=float(fitted.dprime(np.array([beta]))[0]),
-        interval=interval,
+        dprime=dprime,
+        interval=(profile.dprime_low, profile.dprime_high),
         listener_sd=fitted.sd["listener"],
         take_sd=None if pair_sd is None else pair_sd / math.sqrt(2),
         excerpt_sd=fitted.sd.get("excerpt"),
