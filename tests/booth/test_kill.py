@@ -1,11 +1,6 @@
 """kill -9 in the middle of 500 votes: each acknowledged vote is there afterwards, once."""
 
 import json
-import os
-import signal
-import socket
-import subprocess
-import sys
 import threading
 import time
 import urllib.error
@@ -14,7 +9,7 @@ import uuid
 from collections import Counter
 from pathlib import Path
 
-import pytest
+from real_server import Server
 from small_study import build
 from sqlmodel import select
 
@@ -23,36 +18,9 @@ from panel.stages import listen
 from panel.store.opening import open_store
 from panel.store.tables import Trial, Vote
 
-ROOT = Path(__file__).resolve().parents[2]
 LISTENERS = 20
 PER_LISTENER = 25
 KILLS_AT = (100, 260, 400)  # acknowledged votes
-PROGRAM = """
-import sys, uvicorn
-from panel.app import create_app
-from panel.settings import load
-uvicorn.run(create_app(load(data=sys.argv[1])), fd=int(sys.argv[2]), log_level="warning",
-            access_log=False)
-"""
-
-
-def started(data: Path, sock: socket.socket, log: Path) -> subprocess.Popen[bytes]:
-    with log.open("ab") as out:
-        process = subprocess.Popen(
-            [sys.executable, "-c", PROGRAM, str(data), str(sock.fileno())],
-            cwd=ROOT, stdout=out, stderr=out, pass_fds=[sock.fileno()],
-        )  # fmt: skip
-    port = sock.getsockname()[1]
-    deadline = time.monotonic() + 120
-    while time.monotonic() < deadline:
-        if process.poll() is not None:
-            pytest.fail(f"The server died at its start:\n{log.read_text()}")
-        try:
-            urllib.request.urlopen(f"http://127.0.0.1:{port}/healthz", timeout=5).close()
-            return process
-        except OSError:
-            time.sleep(0.1)
-    pytest.fail(f"The server did not answer:\n{log.read_text()}")
 
 
 def test_each_acknowledged_vote_survives_kill_9_once(tmp_path: Path) -> None:
@@ -60,9 +28,9 @@ def test_each_acknowledged_vote_survives_kill_9_once(tmp_path: Path) -> None:
     study = build(store, procedures=("abx",), votes=PER_LISTENER - 1, listeners=LISTENERS)
     for link in study.links:
         listen.consent(store, link)
-    sock = socket.create_server(("127.0.0.1", 0))
-    url = f"http://127.0.0.1:{sock.getsockname()[1]}"
-    process = started(tmp_path, sock, tmp_path / "server.log")
+    server = Server(tmp_path)
+    server.start()
+    url = server.url
 
     acknowledged: dict[str, tuple[str, int, int]] = {}
     lost_answers: list[str] = []  # sent, and the connection died before the answer came
@@ -104,20 +72,17 @@ def test_each_acknowledged_vote_survives_kill_9_once(tmp_path: Path) -> None:
         while len(acknowledged) < kill_at:
             assert any(thread.is_alive() for thread in threads), "the booths gave up"
             time.sleep(0.002)
-        os.kill(process.pid, signal.SIGKILL)
-        process.wait()
+        server.kill()
         with lock:
             told = dict(acknowledged)
         # What was told before the kill is on the disk now, before anything is sent again.
         with open_store(load(data=tmp_path)).session() as s:
             on_disk = {vote.client_id for vote in s.exec(select(Vote))}
         assert set(told) <= on_disk
-        process = started(tmp_path, sock, tmp_path / "server.log")
+        server.start()
     for thread in threads:
         thread.join()
-    process.terminate()
-    process.wait()
-    sock.close()
+    server.stop()
 
     assert lost_answers, "no answer was ever cut off: the kills hit nothing"
     with store.session() as s:

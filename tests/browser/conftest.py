@@ -2,83 +2,21 @@
 
 import os
 import shutil
-import signal
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
+from real_server import Server
 
 from panel.settings import load
 from panel.store.opening import open_store
 from panel.store.session import Store
 
-ROOT = Path(__file__).resolve().parents[2]
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-PROGRAM = """
-import sys, uvicorn
-from panel.app import create_app
-from panel.settings import load
-app = create_app(load(data=sys.argv[1]))
-uvicorn.run(app, fd=int(sys.argv[2]), log_level="warning", access_log=False)
-"""
-
-
-class Server:
-    """A server process on `data`; its output is shown when it dies unasked."""
-
-    def __init__(self, data: Path) -> None:
-        self.data = data
-        self.log = data / "server.log"
-        # The port is taken here and handed over, so that nobody can take it in between and a
-        # restarted server has the same address.
-        self.socket = socket.create_server(("127.0.0.1", 0))
-        self.url = f"http://127.0.0.1:{self.socket.getsockname()[1]}"
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [sys.executable, "-c", PROGRAM, str(self.data), str(self.socket.fileno())],
-                cwd=ROOT, stdout=log, stderr=log, pass_fds=[self.socket.fileno()],
-            )  # fmt: skip
-        deadline = time.monotonic() + 60
-        while time.monotonic() < deadline:
-            if self.process.poll() is not None:
-                pytest.fail(f"The server died at its start:\n{self.log.read_text()}")
-            try:
-                urllib.request.urlopen(f"{self.url}/healthz", timeout=2).close()
-                return
-            except OSError:
-                time.sleep(0.1)
-        pytest.fail(f"The server did not answer:\n{self.log.read_text()}")
-
-    def kill(self) -> None:
-        """kill -9: no farewell."""
-        assert self.process is not None
-        self.process.send_signal(signal.SIGKILL)
-        self.process.wait()
-
-    def stop(self) -> None:
-        if self.process is not None and self.process.poll() is None:
-            self.process.terminate()
-            try:
-                self.process.wait(10)
-            except subprocess.TimeoutExpired:
-                self.process.kill()
-                self.process.wait()
-        self.socket.close()
-
-    def said(self) -> str:
-        return self.log.read_text()
 
 
 @pytest.fixture
@@ -87,7 +25,7 @@ def server(tmp_path: Path) -> Iterator[Server]:
     running = Server(tmp_path)
     running.start()
     yield running
-    died = running.process is not None and running.process.poll() is not None
+    died = running.died
     running.stop()
     if died:
         print(f"The server had died:\n{running.said()}")
@@ -102,7 +40,9 @@ def store(server: Server) -> Store:
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """Headless Chromium. Missing is a failure, not a skip."""
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    path = (
+        os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
     if path is None:
         pytest.fail("There is no Chromium: install it (apt install chromium) or set CHROMIUM.")
     with sync_playwright() as playwright:
