@@ -12,7 +12,7 @@ from panel.desk.security import checked_form, settings_of, signed_in, store_of, 
 from panel.errors import PanelError
 from panel.pages import page
 from panel.post import outbox
-from panel.stages import invite
+from panel.stages import invite, letters
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 
@@ -41,14 +41,14 @@ def invite_pasted(request: Request, who: SignedIn, study: OwnStudy, form: Form) 
 
 @router.get("/listeners/words")
 def words_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return _words(request, who, study, invite.words(store_of(request), study.id))
+    return _words(request, who, study, letters.words(store_of(request), study.id))
 
 
 @router.post("/listeners/words")
 def keep_words(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
-    sent = invite.Words(str(form.get("invitation", "")), str(form.get("privacy", "")))
+    sent = letters.Words(str(form.get("invitation", "")), str(form.get("privacy", "")))
     try:
-        invite.set_words(store_of(request), study.id, sent.invitation, sent.privacy)
+        letters.set_words(store_of(request), study.id, sent.invitation, sent.privacy)
     except PanelError as error:
         return _words(request, who, study, sent, problem=error)
     return RedirectResponse(f"{study.href}/listeners/words?kept=1", status_code=303)
@@ -176,12 +176,12 @@ def _words(
     request: Request,
     who: OrganiserView,
     study: StudyView,
-    words: invite.Words,
+    words: letters.Words,
     problem: PanelError | None = None,
 ) -> Response:
     specimen = None
     if study.state == "open" and problem is None:
-        specimen = invite.specimen(store_of(request), settings_of(request), study.id)
+        specimen = letters.specimen(store_of(request), settings_of(request), study.id)
     return page(
         request,
         "desk/listeners_words.html",

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from sqlalchemy import update
+from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
 from panel.errors import Conflict, NotFound
@@ -200,6 +201,7 @@ def listed(store: Store, study_id: int) -> list[MessageView]:
             select(Message)
             .where(col(Message.study_id) == study_id)
             .order_by(col(Message.id).desc())
+            .options(defer(Message.sealed))  # type: ignore[arg-type]
         )
         return [_view(row) for row in rows]
 

@@ -47,7 +47,7 @@ class Look:
     """One question of an anytime plan at this moment; every number is valid at every look.
 
     Undirected: `count` of `trials` across conditions were right. Directed: `count` votes went to
-    `toward`, the condition asked about; None where there are several such conditions. `interval`
+    `toward`, the later condition or the higher dose; None where they cannot be counted. `interval`
     is the confidence sequence of that share over listeners, None while too few are done. The
     permutation over takes is left out: it is made for the planned end only.
     """
@@ -61,6 +61,7 @@ class Look:
     e_value: float | None
     p_anytime: float | None
     interval: tuple[float, float] | None
+    confidence: float
 
 
 def vote_table(store: Store, study_id: int) -> VoteTable:
@@ -174,26 +175,29 @@ def interim(store: Store, study_id: int) -> list[Look]:
     _refuse_empty(seen)
     asked = {contrast["id"]: contrast for contrast in plan["contrasts"]}
     return [
-        _look(asked[found["id"]], found)
+        _look(asked[found["id"]], found, float(plan["confidence"]))
         for found in conclude(plan, *seen)["contrasts"]
         if found["role"] == "question"
     ]
 
 
-def _look(contrast: Mapping[str, Any], found: Mapping[str, Any]) -> Look:
+def _look(contrast: Mapping[str, Any], found: Mapping[str, Any], confidence: float) -> Look:
+    from panel.report.figures import later
+
     kind = PROCEDURES[contrast["procedure"]]
     numbers = found["numbers"]
     interval = numbers.get("interval")
     return Look(
         name=contrast["name"],
         procedure=kind.code,
-        toward=contrast["conditions"][-1]["label"] if kind.directed else None,
+        toward=later(contrast) if kind.directed else None,
         count=found["correct"],
         trials=found["trials"],
         chance=kind.chance,
         e_value=numbers.get("e_value"),
         p_anytime=numbers.get("p_anytime"),
         interval=(interval[0], interval[1]) if interval else None,
+        confidence=confidence,
     )
 
 

@@ -1,34 +1,27 @@
 """Invites listeners: a personal link by mail each, or one open link for an audience."""
 
-import math
-import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any, Literal
+from typing import Literal
 
+from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
-from panel.design.procedures import PROCEDURES
-from panel.design.schedule import served, trials_per_listener
 from panel.errors import BadInput, Conflict, NotFound
 from panel.post import outbox as post
 from panel.post.addresses import read_pasted
-from panel.post.messages import Facts, Kind, Letter, letter, sender
+from panel.post.messages import sender
 from panel.post.outbox import MessageView
 from panel.settings import Settings
-from panel.stages.links import locked_plan
+from panel.stages import letters
+from panel.stages.listener_codes import fresh_code
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
-from panel.store.tables import Listener, Message, Organiser, Study
+from panel.store.tables import Listener, Message, Study
 
 BETWEEN_MAILS = timedelta(days=2)
 MOST_REMINDERS = 2
-LONGEST_WORDS = 4000
-
-# No vowels, so no words; none of 0 O 1 l I; a letter first, so no spreadsheet reads a number.
-_LETTERS = "bcdfghjkmnpqrstvwxyz"
-_SIGNS = _LETTERS + "23456789"
 
 
 @dataclass(frozen=True)
@@ -72,20 +65,14 @@ class ListenerView:
 
 @dataclass(frozen=True)
 class Audience:
-    """Everybody with a link. `joined` counts those of the open link, who have no address."""
+    """Everybody with a link. `joined` counts those of the open link, who have no address;
+    `open_link_lost`: there is one, but it was sealed with another secret and cannot be shown."""
 
     listeners: tuple[ListenerView, ...]
     joined: int
     joined_finished: int
     open_link: str | None
-
-
-@dataclass(frozen=True)
-class Words:
-    """The organiser's own words in the mails."""
-
-    invitation: str
-    privacy: str
+    open_link_lost: bool
 
 
 def invite(store: Store, settings: Settings, study_id: int, pasted: str) -> Invited:
@@ -97,8 +84,8 @@ def invite(store: Store, settings: Settings, study_id: int, pasted: str) -> Invi
     found = read_pasted(pasted)
     with store.session() as s:
         write_first(s)
-        study = _open_study(s, study_id)
-        facts = _facts(s, study)
+        study = letters.open_study(s, study_id)
+        facts = letters.facts_of(s, study)
         known = {
             row.address.casefold(): row
             for row in s.exec(select(Listener).where(Listener.study_id == study_id))
@@ -131,7 +118,7 @@ def invite(store: Store, settings: Settings, study_id: int, pasted: str) -> Invi
             listener.revoked_at = None
             s.add(listener)
             s.flush()
-            _write(s, store, settings, study, listener, "invite", facts)
+            letters.write(s, store, settings, study, listener, "invite", facts)
             added.append(listener)
         s.commit()
         return Invited(
@@ -141,21 +128,13 @@ def invite(store: Store, settings: Settings, study_id: int, pasted: str) -> Invi
         )
 
 
-def fresh_code(taken: Sequence[str] | set[str]) -> str:
-    """A short random code for a listener, unlike the link and unlike those taken."""
-    while True:
-        code = secrets.choice(_LETTERS) + "".join(secrets.choice(_SIGNS) for _ in range(5))
-        if code not in taken:
-            return code
-
-
 def personal_link(store: Store, settings: Settings, listener_id: int) -> str:
     """The listener's own link. Raises NotFound if there is none."""
     with store.session() as s:
         listener = s.get(Listener, listener_id)
         if listener is None or listener.link_sealed is None:
             raise NotFound("There is no such listener.")
-        return _link(settings, store.sealer.open(listener.link_sealed))
+        return letters.listen_link(settings, store.sealer.open(listener.link_sealed))
 
 
 def revoke(store: Store, study_id: int, listener_id: int) -> None:
@@ -202,8 +181,8 @@ def remind(
     """
     with store.session() as s:
         write_first(s)
-        study = _open_study(s, study_id)
-        facts = _facts(s, study)
+        study = letters.open_study(s, study_id)
+        facts = letters.facts_of(s, study)
         if listener_id is not None:
             rows = [_listener(s, study_id, listener_id)]
         else:
@@ -221,7 +200,7 @@ def remind(
             if reason and listener_id is not None:
                 raise Conflict(reason)
             if not reason:
-                _write(s, store, settings, study, row, "reminder", facts)
+                letters.write(s, store, settings, study, row, "reminder", facts)
                 reminded.append(row.address or "")
         s.commit()
         return Reminded(tuple(reminded), len(rows) - len(reminded))
@@ -232,7 +211,7 @@ def open_link(store: Store, settings: Settings, study_id: int) -> str:
     its own. Raises Conflict before the plan is locked or after voting has ended."""
     with store.session() as s:
         write_first(s)
-        study = _open_study(s, study_id)
+        study = letters.open_study(s, study_id)
         if study.open_link_sealed is not None:
             return _join_link(settings, store.sealer.open(study.open_link_sealed))
         code = new_code()
@@ -262,14 +241,18 @@ def audience(store: Store, settings: Settings, study_id: int) -> Audience:
         invited = [row for row in rows if row.address is not None]
         joined = [row for row in rows if row.address is None]
         views = [_view(store, row, mails.get(_id(row), [])) for row in invited]
-        link = None
+        link, lost = None, False
         if study.open_link_sealed is not None:
-            link = _join_link(settings, store.sealer.open(study.open_link_sealed))
+            try:
+                link = _join_link(settings, store.sealer.open(study.open_link_sealed))
+            except Conflict:
+                lost = True
         return Audience(
             listeners=tuple(sorted(views, key=lambda view: view.address.casefold())),
             joined=len(joined),
             joined_finished=sum(row.finished_at is not None for row in joined),
             open_link=link,
+            open_link_lost=lost,
         )
 
 
@@ -278,29 +261,6 @@ def listener(store: Store, study_id: int, listener_id: int) -> ListenerView:
     with store.session() as s:
         row = _listener(s, study_id, listener_id)
         return _view(store, row, _mails(s, study_id).get(_id(row), []))
-
-
-def words(store: Store, study_id: int) -> Words:
-    with store.session() as s:
-        study = s.get_one(Study, study_id)
-        return Words(study.invitation_words, study.privacy_words)
-
-
-def set_words(store: Store, study_id: int, invitation: str, privacy: str) -> None:
-    """Keep the organiser's own words for mails written from now on."""
-    invitation, privacy = _paragraphs(invitation), _paragraphs(privacy)
-    with store.session() as s:
-        study = s.get_one(Study, study_id)
-        study.invitation_words, study.privacy_words = invitation, privacy
-        s.add(study)
-        s.commit()
-
-
-def specimen(store: Store, settings: Settings, study_id: int) -> Letter:
-    """The invitation as it would be written now, with links that lead nowhere."""
-    with store.session() as s:
-        study = _open_study(s, study_id)
-        return letter("invite", _facts(s, study), _link(settings, "…"), _no(settings, "…"))
 
 
 def send_held(store: Store, settings: Settings, study_id: int) -> int:
@@ -332,77 +292,12 @@ def outbox(store: Store, study_id: int) -> list[MessageView]:
     return post.listed(store, study_id)
 
 
-def minutes_needed(plan: dict[str, Any]) -> int:
-    """Honest minutes a listener needs: the trials at the procedures' own pace and the excerpts'
-    own length, and three minutes for welcome, level, headphones and practice.
-
-    Rounded up, from ten minutes on to a multiple of five (common practice, no source).
-    """
-    from panel.design.power import trial_seconds
-
-    lengths = [excerpt["end_s"] - excerpt["start_s"] for excerpt in plan["excerpts"]]
-    excerpt_seconds = sum(lengths) / len(lengths)
-    seconds = 180.0
-    for contrast in served(plan):
-        kind = PROCEDURES[contrast["procedure"]]
-        seconds += contrast["votes_per_listener"] * trial_seconds(kind, excerpt_seconds)
-    minutes = math.ceil(seconds / 60)
-    return minutes if minutes < 10 else 5 * math.ceil(minutes / 5)
-
-
-def _open_study(session: Session, study_id: int) -> Study:
-    study = session.get(Study, study_id)
-    if study is None:
-        raise NotFound("There is no such study.")
-    if study.locked_at is None:
-        raise Conflict(
-            "Nobody can be invited before the plan is locked: what is asked, and how it will be "
-            "judged, must be fixed before the first vote.",
-            hint="Lock the plan first, then invite.",
-        )
-    if study.closed_at is not None:
-        raise Conflict("Voting in this study has ended.", hint="Make a new study to ask further.")
-    return study
-
-
-def _facts(session: Session, study: Study) -> Facts:
-    plan = locked_plan(session, study)
-    organiser = session.get_one(Organiser, study.organiser_id)
-    return Facts(
-        organiser=" ".join(organiser.name.split()) or organiser.address,
-        organiser_address=organiser.address,
-        words=study.invitation_words,
-        privacy=study.privacy_words,
-        minutes=minutes_needed(plan),
-        votes=trials_per_listener(plan),
-    )
-
-
-def _write(
-    session: Session,
-    store: Store,
-    settings: Settings,
-    study: Study,
-    listener: Listener,
-    kind: Kind,
-    facts: Facts,
-) -> None:
-    assert listener.link_sealed is not None
-    code = store.sealer.open(listener.link_sealed)
-    post.write(
-        session,
-        store,
-        study_id=_study_id(study),
-        listener=listener,
-        kind=kind,
-        letter=letter(kind, facts, _link(settings, code), _no(settings, code)),
-        hold=not settings.smtp_host,
-    )
-
-
 def _mails(session: Session, study_id: int) -> dict[int, list[Message]]:
     mails: dict[int, list[Message]] = {}
-    for row in session.exec(select(Message).where(Message.study_id == study_id)):
+    # Without the bodies: they are long, and nothing here reads them.
+    query = select(Message).where(Message.study_id == study_id)
+    without = query.options(defer(Message.sealed))  # type: ignore[arg-type]
+    for row in session.exec(without):
         if row.listener_id is not None:
             mails.setdefault(row.listener_id, []).append(row)
     return mails
@@ -451,17 +346,6 @@ def _state(listener: Listener) -> State:
     return "opened" if listener.opened_at is not None else "invited"
 
 
-def _paragraphs(text: str) -> str:
-    """Plain paragraphs: lines trimmed, control characters out."""
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    clean = "\n".join("".join(c for c in line if c.isprintable()).rstrip() for line in lines)
-    if len(clean) > LONGEST_WORDS:
-        raise BadInput(
-            f"These words are longer than {LONGEST_WORDS} characters.", hint="Shorten them."
-        )
-    return clean.strip()
-
-
 def _listener(session: Session, study_id: int, listener_id: int) -> Listener:
     listener = session.get(Listener, listener_id)
     if listener is None or listener.study_id != study_id:
@@ -476,14 +360,6 @@ def _by_link(session: Session, code: str) -> Listener:
             "There is no such link.", hint="Check the link for missing letters at its end."
         )
     return listener
-
-
-def _link(settings: Settings, code: str) -> str:
-    return f"{settings.address}/listen/{code}"
-
-
-def _no(settings: Settings, code: str) -> str:
-    return f"{settings.address}/decline/{code}"
 
 
 def _join_link(settings: Settings, code: str) -> str:

@@ -17,6 +17,7 @@ from panel.design.procedures import procedure
 from panel.design.schedule import draw_key, listener_trials, trials_per_listener
 from panel.errors import BadInput, Conflict, Gone, NotFound
 from panel.stages.links import holder, locked_plan, refuse_unless_open
+from panel.stages.listener_codes import fresh_code
 from panel.stages.votes_in import Receipt, next_number, vote
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
@@ -117,10 +118,11 @@ def join(store: Store, open_code: str) -> str:
         write_first(s)
         study = _behind_open_link(s, open_code)
         refuse_unless_open(study)
+        taken = s.exec(select(Listener.code).where(Listener.study_id == study.id)).all()
         s.add(
             Listener(
                 study_id=_id(study.id),
-                code=secrets.token_hex(4),
+                code=fresh_code(taken),
                 address=None,
                 link_hash=code_hash(personal),
                 link_sealed=store.sealer.seal(personal),

@@ -10,7 +10,7 @@ from voting_cast import settings_in, vote
 
 from panel.errors import BadInput, Conflict, Gone, NotFound
 from panel.post import outbox
-from panel.stages import invite, listen
+from panel.stages import invite, letters, listen
 from panel.store.opening import open_store
 from panel.store.sealing import code_hash
 from panel.store.tables import Listener, Message, Study
@@ -111,7 +111,7 @@ def test_nobody_is_invited_before_the_lock(store, settings, what):
         "invite": lambda: invite.invite(store, settings, study.id, "ada@example.org"),
         "remind": lambda: invite.remind(store, settings, study.id),
         "open_link": lambda: invite.open_link(store, settings, study.id),
-        "specimen": lambda: invite.specimen(store, settings, study.id),
+        "specimen": lambda: letters.specimen(store, settings, study.id),
     }
     with pytest.raises(Conflict, match="before the plan is locked") as refused:
         calls[what]()
@@ -261,10 +261,10 @@ def test_the_open_link_gives_each_browser_a_code_until_it_is_closed(store, setti
 def test_mails_state_what_the_plan_asks_for(store, settings, study):
     from panel.design.schedule import trials_per_listener
 
-    invite.set_words(store, study.id, "I build zithers.\r\n\r\nThank you\x00!", "No cookies.")
-    specimen = invite.specimen(store, settings, study.id)
+    letters.set_words(store, study.id, "I build zithers.\r\n\r\nThank you\x00!", "No cookies.")
+    specimen = letters.specimen(store, settings, study.id)
     assert f"{trials_per_listener(study.plan)} short comparisons" in specimen.text
-    assert f"{invite.minutes_needed(study.plan)} minutes" in specimen.text
+    assert f"{letters.minutes_needed(study.plan)} minutes" in specimen.text
     assert "I build zithers.\n\nThank you!" in specimen.text
     assert "No cookies." in specimen.text
 
@@ -288,10 +288,10 @@ def test_no_mail_says_what_the_samples_are(store, settings, study):
 
 
 def test_words_without_end_are_refused_and_nothing_is_changed(store, settings, study):
-    invite.set_words(store, study.id, "Short.", "")
+    letters.set_words(store, study.id, "Short.", "")
     with pytest.raises(BadInput, match="longer than"):
-        invite.set_words(store, study.id, "x" * 5000, "")
-    assert invite.words(store, study.id).invitation == "Short."
+        letters.set_words(store, study.id, "x" * 5000, "")
+    assert letters.words(store, study.id).invitation == "Short."
 
 
 def plan_of(votes: int, procedure: str, length: float):
@@ -316,4 +316,4 @@ def plan_of(votes: int, procedure: str, length: float):
     ],
 )
 def test_minutes_are_honest(votes, procedure, length, minutes):
-    assert invite.minutes_needed(plan_of(votes, procedure, length)) == minutes
+    assert letters.minutes_needed(plan_of(votes, procedure, length)) == minutes
