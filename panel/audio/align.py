@@ -29,6 +29,11 @@ _STRETCHES = 12
 _STRETCH_S = 4.0
 _BLOCKS = 60
 _BAND = np.convolve([1.0, 2.0, 1.0], [1.05, -1.0])
+# Delays by fractions of a sample: windowed sincs.
+_BETWEEN = [
+    np.sinc(np.arange(-16, 17) - fraction) * np.hanning(35)[1:-1]
+    for fraction in (-0.5, -0.25, 0.25, 0.5)
+]
 
 
 @dataclass(frozen=True)
@@ -63,8 +68,8 @@ NOT_FOUND = Alignment(0.0, 0.0, False, False, 0.0)
 def align(reference: Audio, other: Audio, rate: int) -> Alignment:
     """Find the alignment of `other` to `reference`, both (frames, channels) at `rate`.
 
-    Never fails: takes that have nothing in common come back with a correlation near 0 and the
-    best lag there is, without drift.
+    Never fails: takes that have nothing in common come back with a correlation near 0, their
+    beginnings together, without drift.
     """
     a, b = same_channels(reference, other)
     if min(len(a), len(b)) < 32 or not a.any() or not b.any():
@@ -78,7 +83,12 @@ def align(reference: Audio, other: Audio, rate: int) -> Alignment:
         found = replace(found, swapped=_is_swapped(a, b, blocks, found))
         if found.swapped:
             b = b[:, ::-1]
-    return _newton(a, b, blocks, replace(found, swapped=False), rate, swapped=found.swapped)
+    found = _newton(a, b, blocks, replace(found, swapped=False), rate, swapped=found.swapped)
+    if found.correlation < SAME_PERFORMANCE:
+        # Not the same performance: a lag means nothing, so let both begin together.
+        begins = float(_onset(b, rate) - _onset(a, rate))
+        return Alignment(begins, 0.0, False, False, found.correlation)
+    return found
 
 
 def refine(reference: Audio, other: Audio, start: int, frames: int, found: Alignment) -> Alignment:
@@ -136,6 +146,14 @@ def _ppm(step: float) -> float:
     return (1 / step - 1) * 1e6
 
 
+def _onset(samples: Audio, rate: int) -> int:
+    """Where the sound begins: the first 10 ms with a tenth of the loudest 10 ms' RMS."""
+    block = max(1, rate // 100)
+    count = max(1, len(samples) // block)
+    power = np.square(samples[: count * block]).reshape(count, -1).mean(axis=1)
+    return int(np.argmax(power >= 0.01 * power.max())) * block
+
+
 def _one_channel(a: Audio, b: Audio) -> tuple[Floats, Floats]:
     """The sum of the channels; their difference where the sum all but cancels."""
     if a.shape[1] == 1:
@@ -178,10 +196,25 @@ def _coarse(a: Floats, b: Floats, rate: int) -> float:
         # product[m] has the stretch begin at m - (length - 1) of b.
         at = offset - (length - 1) - start
         weight = np.sqrt(energy)
-        upright[at : at + len(product)] += weight * maximum_filter1d(product, reach)
-        inverse[at : at + len(product)] += weight * maximum_filter1d(-product, reach)
+        up, down = _highest_near(product), _highest_near(-product)
+        upright[at : at + len(product)] += weight * maximum_filter1d(up, reach)
+        inverse[at : at + len(product)] += weight * maximum_filter1d(down, reach)
     best = inverse if inverse.max() > upright.max() else upright
     return (int(best.argmax()) - offset) * rate / low
+
+
+def _highest_near(product: Floats) -> Floats:
+    """At each lag the highest of the correlation up to half a sample away, between samples too.
+
+    Without it a bright tone whose peak falls between two samples loses to another of its periods.
+    """
+    out = product.copy()
+    if len(product) < len(_BETWEEN[0]):
+        return out
+    for kernel in _BETWEEN:
+        moved = np.convolve(product, kernel, mode="same")
+        np.maximum(out, moved, out=out)
+    return out
 
 
 def _stretches(frames: int, rate: int) -> tuple[list[int], int]:

@@ -8,6 +8,7 @@ from sqlalchemy import func
 from sqlmodel import Session, select
 
 from panel.errors import BadInput, Conflict, NotFound
+from panel.stages.rows import clips_missing
 from panel.store.sealing import new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Clip, Contrast, Excerpt, Factor, Listener, Plan, Study, Take, Vote
@@ -146,28 +147,24 @@ def _view(session: Session, study: Study) -> StudyView:
         table: _count(session, table, study.id)
         for table in (Take, Factor, Excerpt, Clip, Listener, Vote)
     }
-    planted = 0
-    questions = 0
-    for contrast in session.exec(select(Contrast).where(Contrast.study_id == study.id)):
-        questions += contrast.role == "question"
-        if contrast.role == "planted_check":
-            planted += len(contrast.document["conditions"][1]["takes"])
+    questions = sum(
+        contrast.role == "question"
+        for contrast in session.exec(select(Contrast).where(Contrast.study_id == study.id))
+    )
     plan = session.exec(select(Plan).where(Plan.study_id == study.id)).first()
-    clips_due = (counts[Take] + planted) * counts[Excerpt]
     locked = study.locked_at is not None
-    # Planted copies are made when their check is named, so the step looks at the takes alone.
-    own_clips_due = counts[Take] * counts[Excerpt]
+    missing = "none" if locked else clips_missing(session, study.id)
     done = {
         "ask": True,
         "takes": locked or (counts[Take] >= 2 and counts[Excerpt] > 0 and counts[Factor] > 0),
-        "clips": locked or 0 < own_clips_due <= counts[Clip],
+        "clips": locked or (counts[Clip] > 0 and missing == "none"),
         "contrasts": locked or questions > 0,
         "plan": locked,
         "listeners": counts[Listener] > 0,
         "watch": study.closed_at is not None,
         "verdict": study.closed_at is not None,
     }
-    next_key, next_text = _next(study, counts, questions, clips_due)
+    next_key, next_text = _next(study, counts, questions, missing)
     root = f"/desk/studies/{study.code}"
     steps = tuple(
         Step(
@@ -213,7 +210,7 @@ STEPS = (
 )
 
 
-def _next(study: Study, counts: dict[type, int], questions: int, clips_due: int) -> tuple[str, str]:
+def _next(study: Study, counts: dict[type, int], questions: int, missing: str) -> tuple[str, str]:
     if study.closed_at is not None:
         return "verdict", "Read the verdict, and publish the report."
     if study.locked_at is not None:
@@ -230,8 +227,10 @@ def _next(study: Study, counts: dict[type, int], questions: int, clips_due: int)
         return "takes", "Mark an excerpt to be listened to."
     if counts[Clip] == 0:
         return "clips", "Prepare the clips: align them, and match their level."
+    if missing == "all":
+        return "clips", "Prepare the clips again: takes, excerpts or the level have changed."
     if questions == 0:
         return "contrasts", "Say which conditions are to be told apart."
-    if counts[Clip] < clips_due:
-        return "clips", "Prepare the clips again: takes, excerpts or checks have been added."
+    if missing == "planted":
+        return "clips", "Prepare the clips again: a check has been planted."
     return "plan", "Read the plan, and lock it."
