@@ -86,6 +86,10 @@ DAMAGE = {
         change(["contrasts", 0, "differs"], ["bench"]),
         "what the chain logs say",
     ),
+    "another factor named": (
+        change(["contrasts", 0, "factor"], "bench"),
+        "its factor is not what the chain logs say",
+    ),
     "second factor slipped in": (
         change(["takes", 0, "log", "bench"], 30.0),
         "differ in two factors",

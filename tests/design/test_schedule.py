@@ -129,12 +129,15 @@ def test_blocks_hold_one_procedure_and_attribute_and_come_in_both_orders(plan):
 
 
 def test_planted_checks_are_spread_over_their_block(plan):
+    first_places = set()
     for ordinal in range(60):
         block = [t for t in listener_trials(plan, ordinal) if t.procedure == "abx"]
         places = [index for index, trial in enumerate(block) if trial.contrast == "check"]
         # 16 questions in four stretches of four: check i lies in stretch i.
         for number, place in enumerate(places):
             assert 4 * number <= place - number <= 4 * (number + 1)
+        first_places.add(places[0])
+    assert first_places == {0, 1, 2, 3, 4}  # nobody can know which trial is the check
 
 
 def test_another_seed_gives_another_schedule_and_the_same_seed_the_same(plan):
