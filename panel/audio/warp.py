@@ -14,7 +14,7 @@ _BETA = 9.0
 _TAPS = np.arange(-HALF + 1, HALF + 1, dtype=np.float64)
 _CLOCKS = 2e-3
 _RUN = 4096 - 2 * HALF
-_NODES = np.cos((2 * np.arange(4) + 1) * np.pi / 8)
+_NODES: NDArray[np.float64] = np.cos((2 * np.arange(4) + 1) * np.pi / 8)
 _LAGRANGE = np.linalg.inv(np.vander(_NODES, 4, increasing=True)).T
 
 
@@ -80,7 +80,7 @@ def _drifting(padded: Audio, begin: float, step: float, frames: int) -> Audio:
         count = min(run, frames - at)
         position = begin + step * at
         whole = int(np.floor(position))
-        moved = (step - 1) * np.arange(count)
+        moved = (step - 1) * np.arange(count, dtype=np.float64)
         half = max(abs((step - 1) * count) / 2, 1e-12)
         middle = (step - 1) * (count - 1) / 2
         kernels = _kernels(position - whole + middle + half * _NODES)
@@ -89,7 +89,8 @@ def _drifting(padded: Audio, begin: float, step: float, frames: int) -> Audio:
         size = 1 << (len(piece) - 1).bit_length()
         spectrum = np.fft.rfft(piece.T, size)[:, None, :] * np.fft.rfft(kernels[:, ::-1], size)
         parts = np.fft.irfft(spectrum, size)[..., 2 * HALF - 1 : 2 * HALF - 1 + count]
-        out[at : at + count] = np.einsum("cin,in->nc", parts, _lagrange((moved - middle) / half))
+        weights = _lagrange(np.asarray((moved - middle) / half, dtype=np.float64))
+        out[at : at + count] = (parts * weights).sum(axis=1).T
     return out
 
 
