@@ -6,8 +6,7 @@ from typing import Any
 
 from sqlmodel import Session
 
-from panel.design.procedures import PROCEDURES
-from panel.design.schedule import served, trials_per_listener
+from panel.design.schedule import trials_per_listener
 from panel.errors import BadInput, Conflict, NotFound
 from panel.post import outbox
 from panel.post.messages import Facts, Kind, Letter, letter
@@ -53,20 +52,11 @@ def specimen(store: Store, settings: Settings, study_id: int) -> Letter:
 
 
 def minutes_needed(plan: dict[str, Any]) -> int:
-    """Honest minutes a listener needs: the trials at the procedures' own pace and the excerpts'
-    own length, and three minutes for welcome, level, headphones and practice.
+    """The minutes that the plan foresees for a listener, as one would say them to somebody:
+    rounded up, from ten minutes on to a multiple of five (common practice, no source)."""
+    from panel.design.planner import minutes_per_listener
 
-    Rounded up, from ten minutes on to a multiple of five (common practice, no source).
-    """
-    from panel.design.power import trial_seconds
-
-    lengths = [excerpt["end_s"] - excerpt["start_s"] for excerpt in plan["excerpts"]]
-    excerpt_seconds = sum(lengths) / len(lengths)
-    seconds = 180.0
-    for contrast in served(plan):
-        kind = PROCEDURES[contrast["procedure"]]
-        seconds += contrast["votes_per_listener"] * trial_seconds(kind, excerpt_seconds)
-    minutes = math.ceil(seconds / 60)
+    minutes = math.ceil(minutes_per_listener(plan))
     return minutes if minutes < 10 else 5 * math.ceil(minutes / 5)
 
 

@@ -16,6 +16,7 @@ from sqlmodel import Session, col, select
 from panel.design.procedures import procedure
 from panel.design.schedule import draw_key, listener_trials, trials_per_listener
 from panel.errors import BadInput, Conflict, Gone, NotFound
+from panel.stages.letters import minutes_needed
 from panel.stages.links import holder, locked_plan, refuse_unless_open
 from panel.stages.listener_codes import fresh_code
 from panel.stages.votes_in import Receipt, next_number, vote
@@ -32,7 +33,6 @@ PLAYBACK = ("headphones", "earphones", "loudspeakers", "unknown")
 CHECK_RESULTS = ("passed", "failed", "not taken")
 LONGEST_REMARKS = 2000
 CHECKS_ALLOWED = 2
-OVERHEAD_MINUTES = 4  # welcome, level, check and practice (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -369,7 +369,7 @@ def _state(session: Session, listener: Listener, study: Study) -> ListenerState:
     if listener.consented_at is not None:
         minutes = _minutes_left(session, listener, trials[due - 1 :] if due else [])
     else:
-        minutes = _planned_minutes(plan) if plan else 0
+        minutes = minutes_needed(plan) if plan else 0
     return ListenerState(
         step=step,
         title=study.title,
@@ -399,15 +399,6 @@ def _trials(session: Session, listener: Listener) -> list[Trial]:
 def _procedures(plan: Mapping[str, Any]) -> tuple[str, ...]:
     served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
     return tuple(dict.fromkeys(contrast["procedure"] for contrast in served))
-
-
-def _planned_minutes(plan: Mapping[str, Any]) -> int:
-    served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
-    seconds = sum(
-        procedure(contrast["procedure"]).seconds * contrast["votes_per_listener"]
-        for contrast in served
-    )
-    return OVERHEAD_MINUTES + math.ceil(float(seconds) / 60)
 
 
 def _minutes_left(session: Session, listener: Listener, rest: list[Trial]) -> int:

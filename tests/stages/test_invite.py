@@ -307,11 +307,11 @@ def plan_of(votes: int, procedure: str, length: float):
 @pytest.mark.parametrize(
     ("votes", "procedure", "length", "minutes"),
     [
-        # By hand: 16 trials of 30 s are 8 min, and 3 min around them: 11, said as 15.
+        # By hand: 16 trials of 30 s are 8 min, and 5 min around them: 13, said as 15.
         (16, "abx", 5.0, 15),
-        # 8 trials of 20 s are 160 s, and 180 s: 5.7 min, said as 6.
-        (8, "preference", 5.0, 6),
-        # 3 samples 5 s longer, heard once and a half: 22.5 s more a trial; 16 × 52.5 s + 180 s.
+        # 8 trials of 20 s are 160 s, and 300 s: 7.7 min, said as 8.
+        (8, "preference", 5.0, 8),
+        # 3 samples 5 s longer, heard once and a half: 22.5 s more a trial; 16 × 52.5 s + 300 s.
         (16, "abx", 10.0, 20),
     ],
 )
