@@ -10,8 +10,9 @@ from panel.analysis.votes import ListenerRow, Vote
 from panel.design.factors import Grid
 from panel.report.chain import Chain, chain_of, full_grid
 from panel.report.drawing import Figure
-from panel.report.figures import VERDICT_WORDS, all_of, forest, share_bound, spread
+from panel.report.figures import VERDICT_WORDS, all_of, forest, share_bound
 from panel.report.figures_course import evidence_by_vote, votes_over_time
+from panel.report.figures_listeners import spread
 from panel.report.figures_measured import bands_of, measured_difference, measured_sentence
 from panel.report.figures_takes import takes_one_by_one
 from panel.report.numbers import Line, number_lines

@@ -14,13 +14,11 @@ from panel.report.drawing import NARROW, Scale, share_scale, share_step, wrapped
 from panel.report.figures import (
     forest,
     forest_rows,
-    guessing_range,
-    listener_shares,
     ordered,
     share_bound,
-    spread,
 )
 from panel.report.figures_course import evidence_by_vote, evidence_path, votes_over_time
+from panel.report.figures_listeners import guessing_range, listener_shares, spread
 from panel.report.figures_measured import bands_of, measured_difference, measured_sentence
 from panel.report.figures_takes import pair_groups, take_groups, takes_one_by_one
 
