@@ -8,10 +8,11 @@ quadrature itself, nodes moving with the parameters, so it is exact at any numbe
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from panel.analysis.mixed_cells import Cells
 from panel.analysis.mixed_laplace import (
@@ -29,6 +30,15 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 _AT_ONCE = 500_000  # cells times nodes held in memory
+
+
+@lru_cache(maxsize=16)
+def _rule(nodes: int) -> tuple[Floats, Floats]:
+    """Nodes z for a standard normal, and log w + z²/2 for weights w that sum to 1."""
+    points, masses = hermegauss(nodes)
+    logs = np.log(masses / masses.sum()) + 0.5 * points**2
+    points.flags.writeable = logs.flags.writeable = False
+    return points, logs
 
 
 def evaluate(
@@ -77,8 +87,7 @@ def evaluate(
         change = direct + sigma**2 * over(turn * (x + sigma * moves[:, j][column]))
         stretches[:, j] = -0.5 * width * change / hessian
 
-    points, masses = hermegauss(nodes)
-    log_masses = np.log(masses / masses.sum()) + 0.5 * points**2
+    points, log_masses = _rule(nodes)
     heights = np.empty((nodes, levels))
     slopes = np.empty((nodes, levels, p + 1))
     at_once = max(1, _AT_ONCE // column.size)
@@ -104,8 +113,11 @@ def evaluate(
         for j in range(p):
             slopes[some, :, j] += over_each(slope * cells.X[:, j])
         slopes[some, :, p] += u * total
-    logs = logsumexp(heights, axis=0)
-    shares = np.exp(heights - logs)
+    tops = heights.max(axis=0)
+    shares = np.exp(heights - tops)
+    sums = shares.sum(axis=0)
+    logs = tops + np.log(sums)
+    shares /= sums
     gradient = np.sum(stretches / width[:, None], axis=0)
     gradient = gradient + np.einsum("kl,klj->j", shares, slopes)
     deviance = -2.0 * float(np.sum(np.log(width) + logs))
