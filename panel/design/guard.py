@@ -106,8 +106,8 @@ def guard(
     if unlogged:
         listed = _listed([by_id[name].name for name in unlogged])
         warnings.append(
-            f"Not logged on every take, hence unknown: {listed}. "
-            "Any of these may differ too, and the verdict will say so."
+            f"Not logged on every take, hence unknown: {listed}. While that is so, a verdict can "
+            "only be about these recordings, not about what was changed. Complete the log."
         )
     for name in within:
         warnings.append(_within_sentence(conditions, sides, by_id[name]))

@@ -164,7 +164,10 @@ def _contrast(
     votes = math.floor(listeners * each + 1e-9)
     needed = votes_needed(kind.code, share_right(kind.code, dprime=PLAN_DPRIME), alpha)
     dose = bool(contrast.get("scale"))
-    attributable = asked and floor.reaches(sizes, plan["alpha"], questions, dose=dose)
+    barred = _barred(contrast) if asked else ""
+    attributable = (
+        asked and not barred and floor.reaches(sizes, plan["alpha"], questions, dose=dose)
+    )
     limit_listeners = None
     if asked and not kind.directed:
         limit_listeners = _for_limit(
@@ -195,8 +198,7 @@ def _contrast(
                 "(simulated). More takes raise this; more listeners do so only up to a point."
             )
         short = floor.floor_sentence(sizes, plan["alpha"], questions, dose=dose)
-        if short:
-            sentences.append(short)
+        sentences += [text for text in (barred, short) if text]
         if kind.directed:
             sentences.append(
                 "Votes with a direction never show that nothing is heard; ask by ABX for that."
@@ -228,6 +230,21 @@ def _contrast(
         attribution=attribution,
         sentences=tuple(sentences),
     )
+
+
+def _barred(contrast: Mapping[str, Any]) -> str:
+    """Why no number of votes can make this a claim about the change; "" if nothing bars it."""
+    if len(contrast["differs"]) > 1 or contrast["override_reason"]:
+        return (
+            "More than one thing may differ between the conditions, so the outcome cannot be "
+            "attributed to one change: the verdict can only be about these recordings."
+        )
+    if contrast["unlogged"]:
+        return (
+            "Something is not logged on every take, hence may differ too: the verdict can only be "
+            "about these recordings. Complete the chain log before the lock."
+        )
+    return ""
 
 
 @lru_cache(maxsize=256)

@@ -73,3 +73,25 @@ def test_two_takes_a_side_promise_no_attribution():
     assert not found.attributable
     assert found.attribution == ()
     assert any("1/3," in text for text in found.sentences)
+
+
+def test_what_bars_a_claim_about_the_change_is_said_before_the_lock():
+    # SCIENCE §4, "these recordings differ": say this before they invite anybody.
+    wanted = study()
+    wanted["takes"][0] = dataclasses.replace(
+        wanted["takes"][0], log={**wanted["takes"][0].log, "bench": None}
+    )
+    unlogged = outlook(build(**wanted)).contrasts[0]
+    assert not unlogged.attributable
+    assert any("only be about these recordings" in text for text in unlogged.sentences)
+
+    wanted = study()
+    wanted["takes"][0] = dataclasses.replace(
+        wanted["takes"][0], log={**wanted["takes"][0].log, "bench": 30.0}
+    )
+    wanted["contrasts"][0] = dataclasses.replace(
+        wanted["contrasts"][0], override_reason="the heater had failed"
+    )
+    overridden = outlook(build(**wanted)).contrasts[0]
+    assert not overridden.attributable
+    assert any("attributed to one change" in text for text in overridden.sentences)
