@@ -159,13 +159,13 @@ def _check_aiff(file: BinaryIO, size: int, name: str) -> None:
         if chunk == b"SSND":
             if length > size - body:
                 raise _cut_short(name, length - 8, size - body - 8)
-            held = length - 8
+            held = length - 8 - int(struct.unpack(">I", file.read(4))[0])
         elif length > size - body:
             raise _damaged(name, "one of its chunks reaches past its end")
         at = body + length + (length & 1)
     if held < 0:
         raise _damaged(name, "the chunk that holds its sound is missing")
-    if promised >= 0 and abs(promised - held) > 1:
+    if promised >= 0 and held - promised not in (0, 1):  # 1: a pad byte counted in
         raise _damaged(name, "the figures in its header contradict each other")
 
 

@@ -16,6 +16,7 @@ from panel.audio.faults import Warning_
 from panel.audio.loudness import for_clip
 from panel.audio.prepare import resampled, residual_db
 from panel.audio.sound import Audio, Sound
+from panel.audio.warp import within_band
 from panel.errors import BadInput
 
 NOMINAL_HZ = (
@@ -109,6 +110,7 @@ def measure(a: Sound, b: Sound) -> Measured:
         )
     x = first[low:high]
     y = apply(second, found, float(low), high - low)
+    full_y, full_x, x, y = y, x, within_band(x), within_band(y)
     own = float(np.square(x).sum())
     gain = float((x * y).sum()) / own if own else 0.0
     if found.correlation < SAME_PERFORMANCE or gain <= 0:
@@ -122,7 +124,7 @@ def measure(a: Sound, b: Sound) -> Measured:
         correlation=found.correlation,
         residual_db=residual_db(x, y),
         loudness_lufs=(for_clip(a.samples, a.rate)[0], for_clip(b.samples, b.rate)[0]),
-        third_octave=third_octave_difference(x, y / gain, rate),
+        third_octave=third_octave_difference(full_x, full_y / gain, rate),
         warnings=tuple(warnings),
     )
 

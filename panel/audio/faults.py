@@ -107,9 +107,12 @@ def clipped_stretches(samples: Audio) -> int:
             starts, stops = edges[::2], edges[1::2]
             long = stops - starts >= 3
             starts, stops = starts[long], stops[long]
-            before = side[np.maximum(starts - 1, 0)]
-            after = side[np.minimum(stops, len(side) - 1)]
-            corner = peak - np.minimum(before, after) > 8 * _FLAT * peak
+            # The top of a wave (a parabola) that is flat over n samples falls by at most
+            # ((n + 4) / n)^2 times as much two samples further on.
+            n = stops - starts
+            before = side[np.maximum(starts - 2, 0)]
+            after = side[np.minimum(stops + 1, len(side) - 1)]
+            corner = peak - np.minimum(before, after) > 4 * _FLAT * peak * ((n + 4) / n) ** 2
             count += int(np.count_nonzero(corner))
     return count
 

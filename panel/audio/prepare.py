@@ -20,6 +20,7 @@ from panel.audio.align import (
 from panel.audio.faults import Warning_
 from panel.audio.loudness import for_clip, true_peak_db
 from panel.audio.sound import Audio, Sound
+from panel.audio.warp import within_band
 from panel.errors import BadInput
 
 __all__ = [
@@ -286,7 +287,7 @@ def _check_inside(take: TakeSound, here: Alignment, start: int, frames: int, rat
 def _against(
     reference: Audio, cut: Audio, found: Alignment, take: TakeSound, first: TakeSound
 ) -> tuple[float, list[Warning_]]:
-    residual = residual_db(reference, cut)
+    residual = residual_db(within_band(reference), within_band(cut))
     said = []
     if found.correlation < SAME_PERFORMANCE:
         said.append(

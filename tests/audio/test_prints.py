@@ -32,7 +32,8 @@ def test_header_is_the_plain_one_and_nothing_follows_the_sound(clip, make):
     fields = struct.unpack("<4sI4s4sIHHIIHH4sI", data[:44])
     size = 6 * clip.shape[0]
     assert fields == (
-        b"RIFF", 36 + size, b"WAVE", b"fmt ", 16, 1, 2, make.rate, 6 * make.rate, 6, 24, b"data", size,
+        b"RIFF", 36 + size, b"WAVE", b"fmt ", 16, 1, 2, make.rate, 6 * make.rate, 6, 24,
+        b"data", size,
     )  # fmt: skip
 
 
