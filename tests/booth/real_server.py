@@ -12,12 +12,14 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = """
-import sys, uvicorn
+import socket, sys, uvicorn
 from panel.app import create_app
 from panel.settings import load
 {spoiling}
-uvicorn.run(create_app(load(data=sys.argv[1])), fd=int(sys.argv[2]), log_level="warning",
-            access_log=False)
+app = create_app(load(data=sys.argv[1]))
+# As a TCP socket by name: uvicorn's own fd= takes it for a local one, and answers come in bits.
+sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP, int(sys.argv[2]))
+uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False)).run(sockets=[sock])
 """
 
 
