@@ -299,3 +299,20 @@ def test_an_anytime_plan_may_be_looked_at_and_gives_the_verdicts_own_numbers(sto
     assert looks["preference"].count == looks["preference"].trials, "t03, t04 sort after the rest"
     assert closed_at(store, study) is None, "a look ends nothing"
     assert vote(store, study.links[0]) == 0
+
+
+def test_a_missing_clip_keeps_no_study_open_and_is_said(store, monkeypatch):
+    from panel.errors import NotFound
+    from panel.stages import prepare, publish
+
+    study = build(store, procedures=("abx",), listeners=1, votes=2)
+    vote(store, study.links[0])
+
+    def missing(*_):
+        raise NotFound("A clip of this study is missing.", hint="Restore it from a backup.")
+
+    monkeypatch.setattr(prepare, "measured", missing)
+    conclude.close(store, study.id)
+    assert "missing" in conclude.measured(store, study.id)["unavailable"]
+    report = publish.report_context(store, study.id)["report"]
+    assert any("not measured" in text for text in report.sections[0].measured)
