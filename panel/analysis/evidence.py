@@ -27,13 +27,15 @@ class Coded:
     """Votes of one contrast as arrays (votes,), in the order they count.
 
     `first` < `second`: take indices, numbered condition by condition; `y`: right, or, directed,
-    the vote was for `second` (across conditions: for the later, or higher, condition).
+    the vote was for `second` (across conditions: for the later, or higher, condition). `one`: the
+    take in the first position.
     """
 
     take_ids: tuple[str, ...]
     labels: Ints
     first: Ints
     second: Ints
+    one: Ints
     excerpt: Ints
     listener: Ints
     listeners: tuple[str, ...]
@@ -78,6 +80,7 @@ def code(contrast: Contrast, votes: Sequence[Vote]) -> Coded:
         labels=labels.astype(np.int64),
         first=first,
         second=second,
+        one=np.array([index[v.one] for v in votes], np.int64),
         excerpt=np.array([excerpts[v.excerpt] for v in votes], np.int64),
         listener=np.array([who[v.listener] for v in votes], np.int64),
         listeners=listeners,

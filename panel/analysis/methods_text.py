@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 from panel.analysis.evidence import Evidence
 from panel.analysis.judgement import Judgement
+from panel.analysis.phrases import listing
 from panel.analysis.plan_reading import Plan
-from panel.analysis.verdict_words import listing
 from panel.analysis.votes import ListenerRow
 
 
@@ -17,6 +17,8 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
         "headphones and any effect of their devices are not known.",
         "“Such listeners” means people like those who took part; who takes part was not drawn "
         "at random.",
+        "A share who can hear counts as if so many always heard and the rest only guessed; of "
+        "people who hear now and then there can be more.",
         "What was heard is recordings of the equipment, not the equipment in a room.",
     ]
     if len(plan.excerpts) < 6:
@@ -114,7 +116,8 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
         out.append(
             "“Divided”: dispersion of listeners' shares against votes dealt out at random "
             "(multivariate hypergeometric), and against relabelled takes; both must pass. “No "
-            "preference”: the interval for the mean share within 1/2 ± half the limit."
+            "preference”: the interval for the mean share within 1/2 ± half the limit. Worths: "
+            "Bradley & Terry 1952, Biometrika 39, 324–345, with an effect of position."
         )
     if questions:
         out.append(

@@ -10,7 +10,15 @@ from typing import Any
 
 import numpy as np
 
-from panel.analysis import anytime, reliability, sizes, verdict_words
+from panel.analysis import (
+    anytime,
+    next_steps,
+    preference,
+    reliability,
+    sizes,
+    verdict_reasons,
+    verdict_words,
+)
 from panel.analysis.evidence import Evidence, Tally
 from panel.analysis.exclusion import apply
 from panel.analysis.judgement import Judgement, judge
@@ -18,6 +26,7 @@ from panel.analysis.methods_text import limits, methods
 from panel.analysis.plan_reading import Plan, read_plan
 from panel.analysis.sizes import Size
 from panel.analysis.votes import ListenerRow, Vote, check_against_plan
+from panel.errors import BadInput
 
 FORMAT = "fair-hearing-verdict/1"
 DIGITS = 6
@@ -91,8 +100,8 @@ def _contrast(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any
         "procedure": contrast.procedure,
         "verdict": judged.code,
         "sentence": verdict_words.sentence(plan, judged),
-        "reasons": verdict_words.reasons(plan, judged),
-        "next": verdict_words.next_steps(plan, judged),
+        "reasons": verdict_reasons.reasons(plan, judged),
+        "next": next_steps.next_steps(plan, judged),
         "correct": asked.count,
         "trials": asked.n,
         "numbers": _numbers(plan, judged, size),
@@ -154,6 +163,8 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
         "excerpt_sd": None if size is None else size.excerpt_sd,
         "model_message": None if size is None else size.message,
     }
+    if contrast.directed:
+        out["worths"] = _worths(e)
     if contrast.procedure == "preference":
         d = e.divided
         out["divided"] = None if d is None else {
@@ -191,3 +202,31 @@ def _takes(e: Evidence) -> list[dict[str, Any]]:
             good = coded.y[here]
         out.append({"take": take, "count": int(good.sum()), "trials": int(here.sum())})
     return out
+
+
+def _worths(e: Evidence) -> dict[str, Any] | None:
+    """Log worths of the takes (mean 0) and of the conditions, and the log odds of position one.
+
+    None where a take only ever wins or loses. They have no interval: votes of one listener are
+    not independent; the test is the permutation of labels.
+    """
+    if e.coded is None or e.coded.y.size == 0:
+        return None
+    coded = e.coded
+    other = np.where(coded.one == coded.first, coded.second, coded.first)
+    chose_one = np.where(coded.y, coded.second, coded.first) == coded.one
+    try:
+        fitted = preference.fit(
+            coded.one, other, np.where(chose_one, 0, 1), len(coded.take_ids), order_effect=True
+        )
+    except BadInput:
+        return None
+    log_worth = fitted.log_worth
+    conditions = [
+        float(log_worth[coded.labels == c].mean()) for c in range(int(coded.labels.max()) + 1)
+    ]
+    return {
+        "takes": dict(zip(coded.take_ids, log_worth.tolist(), strict=True)),
+        "conditions": conditions,
+        "position_one": fitted.order_effect,
+    }

@@ -5,6 +5,7 @@ import json
 import math
 from dataclasses import replace
 
+import choix
 import numpy as np
 import pytest
 
@@ -278,3 +279,32 @@ def test_false_not_heard_stays_under_five_per_cent(made):
         effect=12.0, hears=0.35, listener_spread=0.0,
     )  # fmt: skip
     assert got.count("not_heard") < 9
+
+
+def test_worths_agree_with_an_independent_library(made):
+    """Without an effect of position in the truth, the takes' log worths are choix's."""
+    asked = made.contrast("q1", "preference", (4, 4), votes=28)
+    document = made.plan(asked, listeners=20)
+    votes, rows = made.simulate(document, np.random.default_rng(8), effect=0.7, take_spread=0.3)
+    worths = conclude(document, votes, rows)["contrasts"][0]["numbers"]["worths"]
+    takes = list(worths["takes"])
+    chosen = [
+        (takes.index(v.chosen), takes.index(next(t for t in v.slots if t != v.chosen)))
+        for v in votes
+    ]
+    theirs = choix.opt_pairwise(8, chosen, alpha=0.0, method="Newton-CG", tol=1e-12)
+    assert list(worths["takes"].values()) == pytest.approx(theirs - theirs.mean(), abs=0.05)
+    assert abs(worths["position_one"]) < 0.3
+    low, high = worths["conditions"]
+    assert high - low == pytest.approx((theirs[4:] - theirs[:4]).mean(), abs=0.05)
+
+
+def test_answering_by_position_shows_in_the_effect_of_position(made):
+    asked = made.contrast("q1", "preference", (4, 4), votes=28)
+    document = made.plan(asked, listeners=10, excerpts=1)
+    votes, rows = made.simulate(document, np.random.default_rng(8))
+    rng = np.random.default_rng(9)
+    biased = [replace(v, answer="one" if rng.random() < 0.8 else "two") for v in votes]
+    numbers = conclude(document, biased, rows)["contrasts"][0]["numbers"]
+    # log odds of .8 are 1.39; three standard errors of 280 votes are 0.45.
+    assert numbers["worths"]["position_one"] == pytest.approx(math.log(4), abs=0.5)

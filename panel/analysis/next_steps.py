@@ -1,0 +1,91 @@
+"""What would change the verdict, with rough numbers at what was seen so far."""
+
+import math
+
+from panel.analysis import exact, shares
+from panel.analysis.judgement import Judgement
+from panel.analysis.phrases import percent, plural
+from panel.analysis.plan_reading import Plan
+
+
+def _takes_needed(plan: Plan, questions: int) -> int:
+    side = 2
+    while questions > plan.alpha * math.comb(2 * side, side) / 2 * (1 + 1e-12):
+        side += 1
+    return side
+
+
+def next_steps(plan: Plan, judged: Judgement) -> list[str]:
+    """What would change the verdict, with rough numbers at what was seen so far."""
+    contrast, f, e = judged.contrast, judged.findings, judged.evidence
+    if contrast.role == "retake_control":
+        return []
+    if contrast.role == "planted_check":
+        if judged.code == "heard":
+            return []
+        return ["Plant a larger difference, or put the check more often to each listener."]
+    out: list[str] = []
+    if judged.code in ("heard", "preferred", "no_preference", "not_heard"):
+        if judged.code == "preferred" and not judged.audible_elsewhere:
+            out.append("Ask by ABX or triangle on the same takes whether a difference is heard.")
+        return out
+    if judged.code == "divided":
+        return ["Ask by ABX or triangle on the same takes whether a difference is heard."]
+    if f.barrier in ("one_take", "too_few_takes", "too_many_questions"):
+        need = _takes_needed(plan, len(plan.questions))
+        out.append(f"Record {need} takes of each condition, in mixed order.")
+        if f.barrier == "too_many_questions":
+            out.append("Or name fewer questions in the plan.")
+    elif f.barrier in ("override", "several_changes"):
+        out.append("Record takes that differ in one thing only.")
+    elif f.barrier == "unlogged":
+        out.append("Log the missing factors for all takes, or record anew.")
+    elif f.barrier == "no_retake_votes":
+        out.append("Put pairs of takes of the same condition too.")
+    if not f.ready:
+        out.append(
+            f"{plural(e.planned - e.cast, 'more vote')} until the change itself can be judged."
+        )
+    if judged.code == "rerecording_too":
+        out.append("More takes of each condition, rather than more votes, would tell them apart.")
+        return out
+    if judged.code == "not_enough" and not f.beats_chance:
+        out += _more_votes(plan, judged)
+    if judged.code == "not_enough" and contrast.directed and not f.beats_chance:
+        out.append("If bare audibility matters, ask by ABX or triangle on the same takes.")
+    return out
+
+
+def _more_votes(plan: Plan, judged: Judgement) -> list[str]:
+    e, contrast, f = judged.evidence, judged.contrast, judged.findings
+    asked = e.asked
+    if not asked.n or asked.count is None:
+        return []
+    each = asked.n / max(1, asked.listeners)
+    level = plan.alpha / len(plan.questions)
+    out = []
+    seen = asked.count / asked.n
+    if contrast.directed:
+        seen = max(seen, 1 - seen)
+    need = exact.least_n(
+        contrast.chance, seen, level, 0.8, two_sided=contrast.directed, most=20_000
+    )
+    if need is not None and need > asked.n:
+        people = math.ceil(need / each)
+        out.append(
+            f"To beat chance, if the share stays at {percent(seen)}: about {need} comparisons "
+            f"across the conditions, that is {plural(people, 'listener')} like these instead of "
+            f"{asked.listeners} (four chances in five)."
+        )
+    if not contrast.directed and not f.bounded:
+        people_needed = shares.listeners_for_limit(
+            asked.scores, contrast.chance, plan.limit, plan.confidence, anytime=plan.anytime
+        )
+        if people_needed is not None and people_needed > asked.scores.size:
+            out.append(
+                f"To show that at most {percent(plan.limit)} can hear it, if further listeners "
+                f"answer alike: about {plural(people_needed, 'listener')}."
+            )
+    if not contrast.directed and not f.check_heard:
+        out.append("A planted check that is heard, so that “not heard” can be said.")
+    return out

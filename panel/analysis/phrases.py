@@ -1,0 +1,134 @@
+"""The pieces that the verdict's sentences are made of."""
+
+import math
+from collections.abc import Sequence
+
+from panel.analysis.judgement import Judgement
+from panel.analysis.plan_reading import Contrast, Plan
+
+
+def percent(share: float, *, up: bool = False, down: bool = False) -> str:
+    """A share in whole percent; `up` and `down` round a bound to its safe side."""
+    value = 100 * share
+    if up:
+        whole = math.ceil(value - 1e-9)
+    elif down:
+        whole = math.floor(value + 1e-9)
+    else:
+        whole = round(value)
+    return f"{whole} %"
+
+
+def p_words(p: float) -> str:
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
+
+
+def listing(items: Sequence[str]) -> str:
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    return f"{n:,} {one if n == 1 else many or one + 's'}".replace(",", "\u202f")
+
+
+def of(count: int | None, n: int) -> str:
+    return f"in {count} of {n} blind comparisons"
+
+
+def _low_high(contrast: Contrast) -> tuple[str, str]:
+    """Names of the two sides that a directed vote can point to."""
+    if contrast.is_dose:
+        return "less", "more"
+    return contrast.conditions[0].label, contrast.conditions[-1].label
+
+
+def factor_words(plan: Plan, contrast: Contrast) -> str:
+    name = plan.factors.get(contrast.factor or "", contrast.factor or "the dose")
+    unit = plan.units.get(contrast.factor or "", "")
+    return f"{name} ({unit})" if unit else name
+
+
+def told_apart(judged: Judgement) -> str:
+    asked = judged.evidence.asked
+    return f"told apart {of(asked.count, asked.n)}, where guessing gives about {_guess(judged)}"
+
+
+def _guess(judged: Judgement) -> str:
+    return f"{judged.evidence.asked.n * judged.contrast.chance:.0f}"
+
+
+def within_words(judged: Judgement) -> str:
+    """How the retake pairs did, as a clause; "" if there are none."""
+    within = judged.evidence.within
+    if within is None or not within.n or within.count is None:
+        return ""
+    return f"two takes of the same condition, in {within.count} of {within.n}"
+
+
+def direction(plan: Plan, judged: Judgement) -> str:
+    """What the directed votes across conditions said, as a clause."""
+    contrast, asked = judged.contrast, judged.evidence.asked
+    if asked.count is None:
+        return f"{asked.n} blind comparisons across {len(contrast.conditions)} conditions"
+    more = 2 * asked.count >= asked.n
+    count = asked.count if more else asked.n - asked.count
+    low, high = _low_high(contrast)
+    if contrast.is_dose:
+        side = f"the take with {high if more else low} {factor_words(plan, contrast)}"
+    else:
+        side = f"“{high if more else low}”"
+    if contrast.procedure == "preference":
+        return f"{side} was preferred {of(count, asked.n)}"
+    what = contrast.attribute or "of it"
+    return f"{side} was said to have more {what} {of(count, asked.n)}"
+
+
+def what_was_found(plan: Plan, judged: Judgement) -> str:
+    return direction(plan, judged) if judged.contrast.directed else told_apart(judged)
+
+
+def capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def barrier_sentence(plan: Plan, judged: Judgement) -> str:
+    """Why nothing is claimed about the change."""
+    contrast, barrier = judged.contrast, judged.findings.barrier
+    if barrier == "one_take":
+        short = [f"“{c.label}”" for c in contrast.conditions if len(c.takes) < 2]
+        return (
+            f"Nothing is claimed about what was changed: there is one take of {listing(short)}, "
+            "and two recordings can differ by re-recording alone."
+        )
+    if barrier == "override":
+        return (
+            "This cannot be attributed to one change. The organiser's reason for asking all the "
+            f"same: “{contrast.override_reason}”."
+        )
+    if barrier == "several_changes":
+        names = listing([plan.factors.get(f, f) for f in contrast.differs])
+        return f"This cannot be attributed to one change: {names} differ."
+    if barrier == "unlogged":
+        names = listing([plan.factors.get(f, f) for f in contrast.unlogged])
+        return f"Nothing is claimed about what was changed: {names} was not logged for all takes."
+    if barrier == "no_retake_votes":
+        return (
+            "Nothing is claimed about what was changed: no votes on two takes of the same "
+            "condition are there to compare with."
+        )
+    if barrier == "too_few_takes":
+        return (
+            "Nothing is claimed about what was changed: with these takes the least p that "
+            f"relabelling them can give is {judged.least_p:.3g}, above {plan.alpha:g}."
+        )
+    if barrier == "too_many_questions":
+        return (
+            "Nothing is claimed about what was changed: with these takes the least p that "
+            f"relabelling them can give is {judged.least_p:.3g}, which does not pass "
+            f"{plan.alpha:g} when shared by {len(plan.questions)} questions."
+        )
+    return ""

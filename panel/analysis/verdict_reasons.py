@@ -1,0 +1,104 @@
+"""Why the verdict is what it is, sentence by sentence."""
+
+from panel.analysis.judgement import Judgement
+from panel.analysis.phrases import barrier_sentence, factor_words, p_words, percent, plural
+from panel.analysis.plan_reading import Plan
+
+
+def reasons(plan: Plan, judged: Judgement) -> list[str]:
+    """Why the verdict is what it is, sentence by sentence."""
+    e, f, contrast = judged.evidence, judged.findings, judged.contrast
+    out: list[str] = []
+    if e.asked.n:
+        how = "at any time (anytime-valid)" if plan.anytime else "at the planned end (exact)"
+        beats = "beat" if judged.findings.beats_chance else "do not beat"
+        holm = ""
+        if judged.p_chance_holm is not None and len(plan.questions) > 1:
+            holm = f", {p_words(judged.p_chance_holm)} over {len(plan.questions)} questions"
+        out.append(f"The votes {beats} chance, tested {how}: {p_words(judged.p_chance)}{holm}.")
+    if contrast.role == "question":
+        out += _attribution_reasons(plan, judged)
+    if contrast.role == "planted_check":
+        if e.share_lower is not None:
+            out.append(
+                f"At least {percent(e.share_lower, down=True)} of such listeners hear it; the "
+                f"plan's limit is {percent(plan.limit)}. All listeners count here, also those "
+                "whom the plan excludes."
+            )
+        return out
+    if not contrast.directed and e.share_upper is not None:
+        side = "under" if f.bounded else "not under"
+        out.append(
+            f"At most {percent(e.share_upper, up=True)} of such listeners can hear it (bound "
+            f"over {plural(e.asked.listeners, 'listener')}), {side} the plan's limit of "
+            f"{percent(plan.limit)}."
+        )
+        if not f.beats_chance and not f.check_heard:
+            out.append("No planted check was heard, so “not heard” is not available.")
+    if contrast.procedure == "preference" and contrast.role == "question":
+        out += _preference_reasons(plan, judged)
+    if e.cast < e.planned and contrast.role == "question" and e.asked.n:
+        if plan.anytime:
+            out.append(f"{e.cast} of {e.planned} planned votes are in.")
+        else:
+            out.append(
+                f"The study was ended early, at {e.cast} of {e.planned} planned votes, while "
+                "sealed: the decision to end could not depend on the outcome."
+            )
+    return out
+
+
+def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
+    e, f = judged.evidence, judged.findings
+    if not e.asked.n:
+        return []
+    if f.barrier:
+        return [barrier_sentence(plan, judged)]
+    if not f.ready:
+        return [f"Whether the change is responsible is tested once, when {e.planned} votes are in."]
+    if e.attribution is None or judged.p_claim_holm is None:
+        return []
+    kind = "all" if e.attribution.exact else "randomly drawn"
+    verb = "is" if e.attribution.p <= plan.alpha else "is not"
+    if judged.contrast.is_dose:
+        what = f"a trend with {factor_words(plan, judged.contrast)}"
+    elif judged.contrast.directed:
+        what = "a lead of one condition beyond the spread of its takes"
+    else:
+        what = "an excess over re-recording"
+    out = [
+        f"Relabelling the takes ({kind} of {e.attribution.labelings} ways): {what} {verb} "
+        f"established by itself, {p_words(e.attribution.p)}."
+    ]
+    if len(plan.questions) > 1:
+        holds = "holds" if f.attributed else "does not hold"
+        out.append(
+            f"Both together, over {len(plan.questions)} questions, {p_words(judged.p_claim_holm)}: "
+            f"the claim {holds}."
+        )
+    within = e.within
+    if within is not None and within.n and within.count is not None:
+        beyond = "more often than" if within.p <= plan.alpha else "no more often than"
+        out.append(
+            f"Two takes of the same condition were told apart in {within.count} of {within.n}, "
+            f"{beyond} guessing explains, {p_words(within.p)}."
+        )
+    return out
+
+
+def _preference_reasons(plan: Plan, judged: Judgement) -> list[str]:
+    out = []
+    d = judged.evidence.divided
+    if d is not None and judged.divided_holm is not None:
+        verb = "differ" if judged.findings.divided else "are not shown to differ"
+        out.append(
+            f"Listeners {verb} in what they prefer: {p_words(d.p_listeners)} against one common "
+            f"coin, {p_words(d.labels.p)} against relabelled takes."
+        )
+    if judged.findings.level:
+        low, high = 0.5 - plan.limit / 2, 0.5 + plan.limit / 2
+        out.append(
+            f"The mean share lies surely within {percent(low)} to {percent(high)}, the band that "
+            f"the plan's limit of {percent(plan.limit)} makes."
+        )
+    return out
