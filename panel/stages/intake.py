@@ -166,6 +166,11 @@ def _describe(path: Path, name: str, limits: Limits) -> dict[str, Any]:
             f"{limits.seconds / 60:g} here.",
             hint="Cut out the part that is to be compared, and send that.",
         )
+    if found.channels > 2:
+        raise BadInput(
+            f"{name} has {found.channels} channels; one or two can be compared.",
+            hint="Export the one or two channels that hold the sound, and send that.",
+        )
     sound = decode.read(path, name=name)
     level = loudness.integrated(sound.samples, sound.rate)
     picture = overview.envelope(sound.samples, sound.rate, OVERVIEW_COLUMNS)

@@ -1,4 +1,4 @@
-"""Alignment of few clear tones: the right period of them, not a neighbour that falls on a sample."""
+"""Alignment of few clear tones: the right period, not a neighbour that falls on a sample."""
 
 import numpy as np
 import pytest
