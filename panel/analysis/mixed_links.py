@@ -17,6 +17,17 @@ itself. The even curves know no negative d′ and are flat at 0, so η is carrie
              normal are then some who hear, more or less, and some who don't.
     "log"    d′ = exp(η): listeners' sensitivities are log-normal.
 
+Simulated (tests/bench/mixed_sensitivity.py, 40 panels a line, so ±4 %; 12 or 40 listeners × 20 ABX
+votes; log-normal or normal sensitivities, or all equal): both forms imply the panel's share right
+within .02, and their 95 % profile intervals cover the typical listener's d′ in 93–95 %. Where 30 %
+hear and the others don't, "floor" fits better (by 10 in deviance at 200 listeners, quadrature);
+where sensitivities are log-normal, "log" does (by 2). So "floor" is the default.
+
+Neither form is a mixture. Where few hear much and the rest nothing, the centre that a fit gives
+lies between the two kinds, and its interval is no statement about the typical listener, who hears
+nothing: in that simulation (30 % with d′ = 2) it never covered 0. How many can hear is a question
+for the share of listeners, not for this model.
+
 A hard floor max(η, 0) would make the information jump at 0, hence the Laplace deviance too, and
 |η| would give every listener two modes of which Laplace sees one.
 """

@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 _LOWEST_EVEN = -6.0  # η at which d′ of an even curve is 0 for all purposes
 _FARTHEST = 40.0
 _CLOSE = 1e-3  # of deviance, at the ends of an interval
+_NARROW = 1e-4  # of the effect, where the deviance itself has a small step
+_LEFT = 1e-2  # of deviance, that may be left to gain at a point of the profile
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,8 @@ class Interval:
 
     `low` is −inf (and `dprime_low` 0) where an even curve's votes do not rule out that nothing is
     heard; an end is ±inf, too, where the likelihood stays high as far as was looked. The d′ are
-    those of a listener and excerpt at the centre, and hold for an effect that is a row's whole η
+    those of a listener and excerpt at the centre of the model's normal spread (not of the typical
+    listener where only some hear: see mixed_links), and hold for an effect that is a row's whole η
     (an intercept, or a contrast's own column); for a difference between contrasts use η. For logit
     and probit they repeat η.
     """
@@ -102,7 +105,7 @@ class _Profile:
             limit=self.method.limit,
         )
         self.evaluations += found.evaluations
-        self.settled = self.settled and found.to_gain < 1e-3
+        self.settled = self.settled and found.to_gain < _LEFT
         return found
 
     def end(self, side: float, best: Found, rise: float, error: float) -> float:
@@ -133,8 +136,8 @@ class _Profile:
             follow = point + (goal - root) / slope if slope * side > 1e-6 else np.nan
             if seen_outside:
                 low, high = min(inside, outside), max(inside, outside)
-                if high - low < 1e-7 * (1.0 + abs(point)):
-                    return point
+                if high - low < _NARROW * (1.0 + abs(point)):
+                    return outside  # near a floor a listener's mode may jump, and the deviance
                 if not low < follow < high:
                     follow = 0.5 * (low + high)
             elif not (follow - point) * side > 0.0 or abs(follow - point) > 4.0 * abs(
