@@ -16,7 +16,7 @@ import socket, sys, uvicorn
 from panel.app import create_app
 from panel.settings import load
 {spoiling}
-app = create_app(load(data=sys.argv[1]))
+app = create_app(load(data=sys.argv[1], public_url=sys.argv[3]))
 # As a TCP socket by name: uvicorn's own fd= takes it for a local one, and answers come in bits.
 sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP, int(sys.argv[2]))
 uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False)).run(sockets=[sock])
@@ -41,7 +41,10 @@ class Server:
     def start(self) -> None:
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-c", self.program, str(self.data), str(self.socket.fileno())],
+                [
+                    sys.executable, "-c", self.program,
+                    str(self.data), str(self.socket.fileno()), self.url,
+                ],
                 cwd=ROOT, stdout=log, stderr=log, pass_fds=[self.socket.fileno()],
             )  # fmt: skip
         deadline = time.monotonic() + 120
