@@ -127,7 +127,7 @@ export class Player extends EventTarget {
     if (this.#run) return; // a second press while the sound device was waking up
     const context = this.#context;
     const master = context.createGain();
-    master.connect(this.output ?? context.destination);
+    master.connect(context.destination);
     const startedAt = context.currentTime + LEAD_S;
     const gains = [];
     const sources = this.#buffers.map((buffer, index) => {
