@@ -25,8 +25,8 @@ where sensitivities are log-normal, "log" does (by 2). So "floor" is the default
 
 Neither form is a mixture. Where few hear much and the rest nothing, the centre that a fit gives
 lies between the two kinds, and its interval is no statement about the typical listener, who hears
-nothing: in that simulation (30 % with d′ = 2) it never covered 0. How many can hear is a question
-for the share of listeners, not for this model.
+nothing: in that simulation (30 % with d′ = 2) it covered 0 in 38 % of the panels of 12, in none
+of 40. How many can hear is a question for the share of listeners, not for this model.
 
 A hard floor max(η, 0) would make the information jump at 0, hence the Laplace deviance too, and
 |η| would give every listener two modes of which Laplace sees one.
