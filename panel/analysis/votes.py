@@ -6,6 +6,7 @@ or the plan is refused with a sentence, never repaired.
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -133,7 +134,7 @@ def check_against_plan(
     """The rows in order, `correct` recomputed; raises BadInput if anything contradicts the plan."""
     by_id = {c.id: c for c in plan.contrasts}
     codes = [row.listener for row in listeners]
-    for code in sorted({c for c in codes if codes.count(c) > 1}):
+    for code in sorted(c for c, times in Counter(codes).items() if times > 1):
         raise _bad(f"Listener {code} stands in the listener table twice.")
     seen_trials: set[tuple[str, int]] = set()
     seen_sequence: set[int] = set()
