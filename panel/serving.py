@@ -9,7 +9,7 @@ from panel.settings import Settings
 
 
 def listening_socket(host: str, port: int, *, or_another: bool = False) -> sockets.socket:
-    """A bound socket; on another, free port where `or_another` and the wanted one is taken.
+    """A listening socket; on another, free port where `or_another` and the wanted one is taken.
 
     Raises Conflict with a sentence when the address cannot be had.
     """
@@ -19,6 +19,8 @@ def listening_socket(host: str, port: int, *, or_another: bool = False) -> socke
         socket.setsockopt(sockets.SOL_SOCKET, sockets.SO_REUSEADDR, 1)
         try:
             socket.bind((host, wanted))
+            # From here on whoever follows a link waits for the server instead of being refused.
+            socket.listen(128)
         except OSError as error:
             socket.close()
             reason = (error.strerror or str(error)).lower()

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from panel.demo.listeners import (
-    BASS, OWN, TREBLE, SimulatedListener, answer, decide, panel_of,
+    BASS,
+    OWN,
+    TREBLE,
+    SimulatedListener,
+    answer,
+    decide,
+    panel_of,
 )  # fmt: skip
 from panel.design.schedule import draw_key
 from panel.errors import BadInput

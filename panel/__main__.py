@@ -1,0 +1,5 @@
+"""`python -m panel` is the command `fairhearing`."""
+
+from panel.cli import app
+
+app()

@@ -1,0 +1,145 @@
+"""The demo, built as `deploy/demo --once` builds it: the report finds what was planted."""
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import urllib.request
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from panel.cli import app
+from panel.demo import build, running
+from panel.report.export import recompute
+from panel.stages import accounts, listen, studies
+from panel.store.opening import open_store
+
+# What is true of the workshop that does not exist (panel/demo/scenario.py): the adhesive is heard
+# by most and liked, the economy element by some, hours on the table change nothing.
+TRUTH = {
+    "Stiffer adhesive": ("abx", "heard"),
+    "Stiffer adhesive, liked better": ("preference", "preferred"),
+    "Economy element": ("attribute", "heard"),
+    "Hours on the vibration table": ("triangle", "not_heard"),
+}
+
+
+def once(folder: Path) -> dict[str, Any]:
+    done = CliRunner().invoke(app, ["demo", "--once", "--data", str(folder)])
+    assert done.exit_code == 0, done.output
+    told: dict[str, Any] = json.loads(done.stdout.strip().splitlines()[-1])
+    return told
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("demo")
+
+
+@pytest.fixture(scope="module")
+def told(folder: Path) -> dict[str, Any]:
+    return once(folder)
+
+
+def test_summary_has_the_promised_keys(told: dict[str, Any]) -> None:
+    assert set(told) == {"desk_url", "listener_url", "votes", "export", "contrasts"}
+    for contrast in told["contrasts"]:
+        assert set(contrast) == {"name", "role", "procedure", "verdict", "correct", "trials"}
+    assert told["votes"] > 2_000
+    roles = [contrast["role"] for contrast in told["contrasts"]]
+    assert roles.count("question") == 4
+    assert roles.count("planted_check") == 1
+    assert roles.count("retake_control") == 4
+
+
+def test_planted_truth_is_found(told: dict[str, Any]) -> None:
+    found = {
+        contrast["name"]: (contrast["procedure"], contrast["verdict"])
+        for contrast in told["contrasts"]
+        if contrast["role"] == "question"
+    }
+    assert found == TRUTH
+    check = next(c for c in told["contrasts"] if c["role"] == "planted_check")
+    assert check["verdict"] == "heard"
+
+
+def test_export_recomputes_and_names_nobody(told: dict[str, Any]) -> None:
+    verdict, _, identical = recompute(Path(told["export"]))
+    assert identical
+    assert verdict["votes"] == told["votes"]
+    with zipfile.ZipFile(told["export"]) as archive:
+        everything = b"".join(archive.read(name) for name in archive.namelist())
+    assert b"@" not in everything.replace(b"@id", b"")
+    assert b"listeners.example" not in everything
+
+
+def test_second_start_reuses_what_is_there(told: dict[str, Any], folder: Path) -> None:
+    again = once(folder)
+    assert again["desk_url"] != told["desk_url"]  # a link works once, so each start makes one
+    assert {**again, "desk_url": None} == {**told, "desk_url": None}
+    place = running.place(folder, None)
+    store = open_store(place.settings)
+    who = accounts.enter(store, again["desk_url"].rsplit("/", 1)[1])
+    states = {study.title: study.state for study in studies.mine(store, who)}
+    assert states == {
+        "Adhesive, element and hours": "closed",
+        "Adhesive on the kalimba": "open",
+    }
+
+
+def test_the_listener_link_leads_into_the_open_study(told: dict[str, Any], folder: Path) -> None:
+    store = open_store(running.place(folder, None).settings)
+    state = listen.enter(store, told["listener_url"].rsplit("/", 1)[1])
+    assert state.step == "welcome"
+    assert state.title == "Adhesive on the kalimba"
+
+
+def test_server_starts_on_what_was_built(told: dict[str, Any], folder: Path) -> None:
+    program = [sys.executable, "-m", "panel", "demo", "--data", str(folder), "--port", "0"]
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    with subprocess.Popen(program, stdout=subprocess.PIPE, text=True, env=environment) as server:
+        assert server.stdout is not None
+        said = ""
+        for line in server.stdout:
+            said += line
+            if "Stop with Ctrl-C" in line:
+                break
+        desk, booth = re.findall(r"http://127\.0\.0\.1:\d+/(?:desk/enter|listen)/\S+", said)
+        for link in (desk, booth):
+            with urllib.request.urlopen(link, timeout=60) as answer:
+                assert answer.status == 200
+        server.send_signal(signal.SIGINT)
+        server.wait(timeout=60)
+
+
+def test_interrupted_build_leaves_nothing_half_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def cut_short(settings: Any) -> None:
+        (settings.data / "panel.sqlite").write_bytes(b"half a database")
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(build, "build", cut_short)
+    place = running.place(tmp_path, None)
+    with pytest.raises(KeyboardInterrupt):
+        running.ready(place)
+    assert not (tmp_path / running.NOTE).exists()
+    assert not (tmp_path / "panel.sqlite").exists()
+
+    def whole(settings: Any) -> running.Built:
+        assert list(settings.data.iterdir()) == []
+        (settings.data / "panel.sqlite").write_bytes(b"a whole one")
+        return running.Built("bench@larkfield.example", 1, "a", 2, "b", 3, 4, "study.zip")
+
+    monkeypatch.setattr(build, "build", whole)
+    built = running.ready(running.place(tmp_path, None))
+    assert (tmp_path / "panel.sqlite").read_bytes() == b"a whole one"
+    assert running.ready(running.place(tmp_path, None)) == built
+    shutil.rmtree(tmp_path / running.UNFINISHED, ignore_errors=True)
