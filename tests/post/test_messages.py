@@ -2,8 +2,10 @@
 
 import email
 import email.policy
+import tempfile
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from pathlib import Path
 
 import pytest
 from voting_cast import settings_in
@@ -87,7 +89,7 @@ def mail_of(written: Letter, **settings) -> tuple[email.message.EmailMessage, by
         to="ada@example.org",
         reply_to="maker@example.org",
         message_id="<one@example.org>",
-        settings=settings_in("unused", **settings),
+        settings=settings_in(Path(tempfile.gettempdir()), **settings),
         now=NOW,
     )
     raw = mail.as_bytes()
