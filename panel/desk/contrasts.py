@@ -12,7 +12,7 @@ from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import contrasts, intake
+from panel.stages import contrasts, intake, measured
 from panel.stages.accounts import OrganiserView
 from panel.stages.contrasts import Condition
 from panel.stages.studies import StudyView
@@ -63,6 +63,26 @@ def ask(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
             request, who, study, factor, chosen, problem=error, typed=typed, judged=conditions
         )
     return RedirectResponse(f"{study.href}/contrasts", status_code=303)
+
+
+@router.get("/measured")
+def measured_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    """What differs between the conditions of each question, beside what retakes vary by."""
+    store = store_of(request)
+    problem, drawn = None, []
+    try:
+        drawn = measured.pictures(store, study.id)
+    except PanelError as error:
+        problem = error
+    return page(
+        request,
+        "desk/measured.html",
+        organiser=who,
+        study=study,
+        here="contrasts",
+        figures=drawn,
+        problem=problem,
+    )
 
 
 @router.get("/retakes")

@@ -26,6 +26,7 @@ PAGES = {
     "/contrasts/question?factor=adhesive": 200,
     "/contrasts/retakes": 200,
     "/contrasts/check": 200,
+    "/contrasts/measured": 200,
     "/plan": 200,
     "/plan/lock": 200,
     "/plan/plan.json": 404,  # before the lock

@@ -248,6 +248,14 @@ def test_measured_difference_finds_the_known_change_and_no_other(empty: Made):
     assert 2000.0 in outside
 
 
+def test_measured_level_is_how_much_louder_the_takes_were_recorded(ready: Made):
+    # Known truth: take n was lowered by a factor 1 - 0.05 n; hide glue has n = 0 and 3.
+    (entry,) = prepare.measured(ready.store, ready.id)["contrasts"]
+    lowered = [20 * np.log10(1 - 0.05 * n) for n in range(4)]
+    known = (lowered[1] + lowered[2]) / 2 - (lowered[0] + lowered[3]) / 2
+    assert entry["gain_db"] == pytest.approx(known, abs=0.05)
+
+
 def test_measured_without_retakes_says_so(logged: Made):
     sides = logged.sides()
     pair = [type(side)(side.label, side.takes[:1]) for side in sides]
