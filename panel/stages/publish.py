@@ -66,6 +66,7 @@ def _measured_by_question(measured: dict[str, Any]) -> dict[str, Any]:
     return {
         entry["id"]: {
             "conditions": [entry["from"], entry["to"]],
+            "gain_db": entry.get("gain_db"),
             "bands": [
                 {
                     "hz": band["hz"],
