@@ -4,29 +4,28 @@ Where a listener stands is worked out from what is stored, never from the browse
 same link goes on at the right place after a reload and on another device.
 """
 
-import math
 import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from statistics import median
 from typing import Any
 
 from sqlmodel import Session, col, select
 
 from panel.design.procedures import procedure
 from panel.design.schedule import draw_key, listener_trials, trials_per_listener
-from panel.errors import BadInput, Conflict, Gone, NotFound
+from panel.errors import BadInput, Conflict
+from panel.stages.joining import belongs, join, open_study_title
 from panel.stages.letters import minutes_needed
 from panel.stages.links import holder, locked_plan, refuse_unless_open
-from panel.stages.listener_codes import fresh_code
+from panel.stages.pace import minutes_left
 from panel.stages.votes_in import Receipt, next_number, vote
-from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
-from panel.store.tables import Excerpt, Listener, Organiser, Study, Trial, Vote
+from panel.store.tables import Excerpt, Listener, Organiser, Study, Trial
 
 __all__ = [
-    "ListenerState", "Receipt", "TrialView", "consent", "declare_playback", "enter", "finish",
-    "join", "mark_done", "next_trial", "record_check", "vote",
+    "ListenerState", "Receipt", "TrialView", "belongs", "check_attempts", "conclude_check",
+    "consent", "declare_playback", "enter", "finish", "join", "mark_done", "next_trial",
+    "open_study_title", "record_check", "skip_check", "vote",
 ]  # fmt: skip
 
 PLAYBACK = ("headphones", "earphones", "loudspeakers", "unknown")
@@ -91,46 +90,6 @@ def enter(store: Store, code: str) -> ListenerState:
         state = _state(s, listener, study)
         s.commit()
     return state
-
-
-def open_study_title(store: Store, open_code: str) -> str:
-    """The title of the study behind an open link. Raises NotFound, or Gone once it is closed."""
-    with store.session() as s:
-        return _behind_open_link(s, open_code).title
-
-
-def belongs(store: Store, open_code: str, code: str) -> bool:
-    """Whether `code` is the link of a listener of the study behind an open link."""
-    with store.session() as s:
-        study = _behind_open_link(s, open_code)
-        listener = s.exec(
-            select(Listener).where(
-                Listener.link_hash == code_hash(code), Listener.study_id == study.id
-            )
-        ).first()
-        return listener is not None and listener.revoked_at is None
-
-
-def join(store: Store, open_code: str) -> str:
-    """A new listener of the open link; returns their personal code."""
-    personal = new_code()
-    with store.session() as s:
-        write_first(s)
-        study = _behind_open_link(s, open_code)
-        refuse_unless_open(study)
-        taken = s.exec(select(Listener.code).where(Listener.study_id == study.id)).all()
-        s.add(
-            Listener(
-                study_id=_id(study.id),
-                code=fresh_code(taken),
-                address=None,
-                link_hash=code_hash(personal),
-                link_sealed=store.sealer.seal(personal),
-                created_at=store.now(),
-            )
-        )
-        s.commit()
-    return personal
 
 
 def consent(
@@ -317,7 +276,7 @@ def next_trial(store: Store, code: str, *, number: int | None = None) -> TrialVi
             answers=kind.answers,
             answer_texts=kind.answer_texts,
             length_s=excerpt.end_s - excerpt.start_s,
-            minutes_left=_minutes_left(s, listener, trials[wanted - 1 :]),
+            minutes_left=minutes_left(s, listener, trials[wanted - 1 :]),
             first_of_kind=trial.number == 1 or trials[trial.number - 2].block != trial.block,
             practised=f"practice:{trial.procedure}" in listener.steps_done,
         )
@@ -367,7 +326,7 @@ def _state(session: Session, listener: Listener, study: Study) -> ListenerState:
     else:
         step = "trial" if practised else "practice"
     if listener.consented_at is not None:
-        minutes = _minutes_left(session, listener, trials[due - 1 :] if due else [])
+        minutes = minutes_left(session, listener, trials[due - 1 :] if due else [])
     else:
         minutes = minutes_needed(plan) if plan else 0
     return ListenerState(
@@ -399,36 +358,6 @@ def _trials(session: Session, listener: Listener) -> list[Trial]:
 def _procedures(plan: Mapping[str, Any]) -> tuple[str, ...]:
     served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
     return tuple(dict.fromkeys(contrast["procedure"] for contrast in served))
-
-
-def _minutes_left(session: Session, listener: Listener, rest: list[Trial]) -> int:
-    """From the listener's own pace once there are three votes to judge it by."""
-    pace: dict[str, list[int]] = {}
-    rows = session.exec(
-        select(Trial.procedure, Vote.seconds)
-        .join(Vote, col(Vote.trial_id) == col(Trial.id))
-        .where(Trial.listener_id == listener.id)
-        .order_by(col(Trial.number).desc())
-    )
-    for code, seconds in rows:
-        pace.setdefault(code, []).append(seconds)
-    expected = 0.0
-    for trial in rest:
-        own = pace.get(trial.procedure, [])[:8]
-        expected += float(median(own)) if len(own) >= 3 else procedure(trial.procedure).seconds
-    return max(1, math.ceil(expected / 60)) if rest else 0
-
-
-def _behind_open_link(session: Session, open_code: str) -> Study:
-    study = session.exec(select(Study).where(Study.open_link_hash == code_hash(open_code))).first()
-    if study is None:
-        raise NotFound(
-            "This link leads nowhere, or has been closed.",
-            hint="Check that it was copied whole, or ask whoever shared it.",
-        )
-    if study.closed_at is not None:
-        raise Gone("This study is closed and takes no more answers. Thank you for your interest.")
-    return study
 
 
 def _done(listener: Listener, step: str) -> None:

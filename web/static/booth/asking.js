@@ -3,6 +3,8 @@
 export const link = location.pathname.replace(/\/+$/, "");
 export const $ = (id) => document.getElementById(id);
 
+const PATIENCE_MS = 30_000;
+
 export class Refused extends Error {
   constructor(status, message) {
     super(message);
@@ -11,13 +13,14 @@ export class Refused extends Error {
 }
 
 // Posts to an address under this listener's link. Throws Refused with the server's own sentence,
-// or a TypeError when the network is away.
+// or another error when the network is away.
 export async function ask(what, body = {}) {
   const answer = await fetch(`${link}/${what}`, {
     method: "POST",
     headers: { "Content-Type": "application/json", Accept: "application/json" },
     body: JSON.stringify(body),
     cache: "no-store",
+    signal: AbortSignal.timeout(PATIENCE_MS),
   });
   const content = await answer.json().catch(() => ({}));
   if (!answer.ok) {

@@ -3,6 +3,7 @@
 
 const DATABASE = "listening";
 const STORE = "votes";
+const PATIENCE_MS = 10_000;
 
 // All votes of one link, in the order they were given.
 export class Queue extends EventTarget {
@@ -70,6 +71,9 @@ export class Queue extends EventTarget {
         headers: { "Content-Type": "application/json", Accept: "application/json" },
         body: JSON.stringify({ client_id, trial, answer, plays, seconds, notes }),
         keepalive: true,
+        // A server that takes the connection and stays silent is as good as none; sending again
+        // is safe.
+        signal: AbortSignal.timeout(PATIENCE_MS),
       });
     } catch {
       return "away";

@@ -1,0 +1,68 @@
+"""The open link: whoever follows it becomes a listener with a link of their own."""
+
+from sqlmodel import Session, select
+
+from panel.errors import Gone, NotFound
+from panel.stages.links import refuse_unless_open
+from panel.stages.listener_codes import fresh_code
+from panel.store.sealing import code_hash, new_code
+from panel.store.session import Store, write_first
+from panel.store.tables import Listener, Study
+
+
+def open_study_title(store: Store, open_code: str) -> str:
+    """The title of the study behind an open link. Raises NotFound, or Gone once it is closed."""
+    with store.session() as s:
+        return _behind_open_link(s, open_code).title
+
+
+def belongs(store: Store, open_code: str, code: str) -> bool:
+    """Whether `code` is the link of a listener of the study behind an open link."""
+    with store.session() as s:
+        study = _behind_open_link(s, open_code)
+        listener = s.exec(
+            select(Listener).where(
+                Listener.link_hash == code_hash(code), Listener.study_id == study.id
+            )
+        ).first()
+        return listener is not None and listener.revoked_at is None
+
+
+def join(store: Store, open_code: str) -> str:
+    """A new listener of the open link; returns their personal code."""
+    personal = new_code()
+    with store.session() as s:
+        write_first(s)
+        study = _behind_open_link(s, open_code)
+        refuse_unless_open(study)
+        taken = s.exec(select(Listener.code).where(Listener.study_id == study.id)).all()
+        s.add(
+            Listener(
+                study_id=_id(study.id),
+                code=fresh_code(taken),
+                address=None,
+                link_hash=code_hash(personal),
+                link_sealed=store.sealer.seal(personal),
+                created_at=store.now(),
+            )
+        )
+        s.commit()
+    return personal
+
+
+def _behind_open_link(session: Session, open_code: str) -> Study:
+    study = session.exec(select(Study).where(Study.open_link_hash == code_hash(open_code))).first()
+    if study is None:
+        raise NotFound(
+            "This link leads nowhere, or has been closed.",
+            hint="Check that it was copied whole, or ask whoever shared it.",
+        )
+    if study.closed_at is not None:
+        raise Gone("This study is closed and takes no more answers. Thank you for your interest.")
+    return study
+
+
+def _id(value: int | None) -> int:
+    if value is None:
+        raise RuntimeError("the row has not been stored yet")
+    return value
