@@ -79,12 +79,14 @@ def build(settings: Settings) -> Built:
     )
     _without_waiting_for_the_disk(store)
     rng = np.random.default_rng(SEED)
+    console = Console(stderr=True)
     bar = Progress(
         TextColumn("{task.description:<38}"),
         BarColumn(),
         TextColumn("{task.percentage:>3.0f} %"),
         TimeElapsedColumn(),
-        console=Console(stderr=True),
+        console=console,
+        disable=not console.is_terminal,
     )
     with bar:
         step = _Step(bar)
@@ -124,6 +126,8 @@ class _Step:
         self._task = TaskID(-1)
 
     def begin(self, what: str, total: int) -> None:
+        if self._bar.disable:  # into a file or a pipe: a line a step
+            self._bar.console.print(f"{what} …")
         self._task = self._bar.add_task(what, total=total)
 
     def advance(self) -> None:
@@ -232,7 +236,7 @@ def _record(
             view.key,
             {factors[factor]: value for factor, value in take.log.items()},
             recorded_order=take.order,
-            notes="Another pickup of the batch, glued in afresh.",
+            notes="Freshly glued pickup.",
         )
         keys[take.order] = view.key
         step.advance()

@@ -35,13 +35,13 @@ class FactorPlan:
 FACTORS = (
     FactorPlan("adhesive"),
     FactorPlan("element"),
-    FactorPlan("hours on the table", "numeric", "h", 0.5),
+    FactorPlan("hours", "numeric", "h", 0.5),
     FactorPlan("instrument"),
-    FactorPlan("place on the instrument"),
+    FactorPlan("place"),
     FactorPlan("played by"),
-    FactorPlan("recorder input"),
+    FactorPlan("input"),
     FactorPlan("session"),
-    FactorPlan("bench temperature", "numeric", "°C", 2.0),
+    FactorPlan("bench", "numeric", "°C", 2.0),
 )
 
 
@@ -128,13 +128,13 @@ def _session(
                 log={
                     "adhesive": group.adhesive,
                     "element": group.element,
-                    "hours on the table": group.hours,
+                    "hours": group.hours,
                     "instrument": instrument,
-                    "place on the instrument": "under the bridge",
-                    "played by": "plucking jig, card 3",
-                    "recorder input": "line 1",
+                    "place": "under the bridge",
+                    "played by": "jig, card 3",
+                    "input": "line 1",
                     "session": session,
-                    "bench temperature": round(celsius, 1),
+                    "bench": round(celsius, 1),
                 },
                 chain=synth.varied(rng, shelf_db=group.shelf_db, low_corner_hz=group.low_corner_hz),
                 place={
@@ -177,7 +177,7 @@ ZITHER_QUESTIONS = (
     Asked(
         "Hours on the vibration table",
         "triangle",
-        "hours on the table",
+        "hours",
         tuple((f"{hours:g} h", f"{hours:g} h", hours) for hours in HOURS),
         16,
         scale="log1p",

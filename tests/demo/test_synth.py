@@ -112,7 +112,7 @@ def test_takes_of_the_story_are_as_planned() -> None:
         places = [index for index, name in enumerate(groups) if name == group]
         assert places != list(range(places[0], places[0] + len(places)))
     # Nothing but the asked factor differs beyond its tolerance within a session.
-    celsius = [float(take.log["bench temperature"]) for take in takes]
+    celsius = [float(take.log["bench"]) for take in takes]
     assert max(celsius) - min(celsius) <= 2.0
     # The hours change nothing, in sound or in what is heard.
     for take in takes:
