@@ -7,6 +7,7 @@ go to stderr with exit code 2, never as a trace.
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,6 +15,11 @@ import typer
 from typer.core import TyperGroup
 
 from panel.errors import BadInput, Conflict, PanelError
+
+
+# Our products are narrow: threads of the linear algebra library cost more than they bring, and
+# far more on a busy machine. Has to be said before NumPy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 class _Commands(TyperGroup):
