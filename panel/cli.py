@@ -16,7 +16,6 @@ from typer.core import TyperGroup
 
 from panel.errors import BadInput, Conflict, PanelError
 
-
 # Our products are narrow: threads of the linear algebra library cost more than they bring, and
 # far more on a busy machine. Has to be said before NumPy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
