@@ -16,9 +16,7 @@ depends_on = None
 def upgrade() -> None:
     with op.batch_alter_table("listener", schema=None) as batch_op:
         batch_op.add_column(sa.Column("declined_at", UTCDateTime(), nullable=True))
-        batch_op.add_column(
-            sa.Column("steps_done", sa.JSON(), nullable=False, server_default="[]")
-        )
+        batch_op.add_column(sa.Column("steps_done", sa.JSON(), nullable=False, server_default="[]"))
 
 
 def downgrade() -> None:
