@@ -8,7 +8,6 @@ from starlette.responses import Response
 
 from panel.booth.sounds import addresses, no_store, presentations
 from panel.stages import listen, rehearse
-from panel.store.sealing import code_hash
 
 router = APIRouter()
 
@@ -32,20 +31,20 @@ class ExampleAnswer(BaseModel):
 @router.post("/listen/{code}/reference")
 def reference(request: Request, code: str) -> Response:
     wav, rate = rehearse.level_reference(request.app.state.store, code)
-    made = presentations(request).put(code_hash(code), [wav])
+    made = presentations(request).put(code, [wav])
     return no_store({"rate": rate, "samples": addresses(code, made)})
 
 
 @router.post("/listen/{code}/check")
 def check(request: Request, code: str) -> Response:
     made = rehearse.headphone_check(request.app.state.store, code)
-    held = presentations(request).put(code_hash(code), made.wavs, secret=made.quietest)
+    held = presentations(request).put(code, made.wavs, secret=made.quietest)
     return no_store({"id": held.id, "rate": made.rate, "samples": addresses(code, held)})
 
 
 @router.post("/listen/{code}/check/answers")
 def check_answers(request: Request, code: str, given: CheckAnswers) -> Response:
-    quietest = presentations(request).settle(code_hash(code), given.id)
+    quietest = presentations(request).settle(code, given.id)
     right = sum(a == b for a, b in zip(given.answers, quietest, strict=True))
     outcome = listen.conclude_check(
         request.app.state.store, code, passed=rehearse.passed(right), right=right,
@@ -57,7 +56,7 @@ def check_answers(request: Request, code: str, given: CheckAnswers) -> Response:
 @router.post("/listen/{code}/practice")
 def practice(request: Request, code: str, wanted: Example) -> Response:
     made = rehearse.practice(request.app.state.store, code, wanted.kind)
-    held = presentations(request).put(code_hash(code), made.prints.wavs, secret=made.right)
+    held = presentations(request).put(code, made.prints.wavs, secret=made.right)
     return no_store(
         {
             "id": held.id,
@@ -75,5 +74,5 @@ def practice(request: Request, code: str, wanted: Example) -> Response:
 
 @router.post("/listen/{code}/practice/answer")
 def practice_answer(request: Request, code: str, given: ExampleAnswer) -> Response:
-    right = presentations(request).settle(code_hash(code), given.id)
+    right = presentations(request).settle(code, given.id)
     return no_store({"right": right, "correct": None if right is None else right == given.answer})

@@ -1,14 +1,13 @@
 """The booth's screens: one address for each listener, and the screen that is due on it."""
 
+import re
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from panel.design.procedures import procedure
 from panel.pages import page
 from panel.stages import listen
-from panel.stages.listen import ListenerState
 
 router = APIRouter()
 
@@ -19,11 +18,7 @@ KEPT_DAYS = 180
 @router.get("/listen/{code}")
 def booth(request: Request, code: str) -> Response:
     state = listen.enter(request.app.state.store, code)
-    practice = procedure(state.practice) if state.practice else None
-    return page(
-        request, f"booth/{state.step}.html", code=code, state=state, practice=practice,
-        attempts=listen.check_attempts(request.app.state.store, code) if asks_check(state) else 0,
-    )  # fmt: skip
+    return page(request, f"booth/{state.step}.html", code=code, state=state)
 
 
 @router.post("/listen/{code}/consent")
@@ -39,7 +34,7 @@ def playback(
     device: Annotated[str, Form()] = "",
     sample_rate: Annotated[str, Form()] = "",
 ) -> Response:
-    rate = int(sample_rate) if sample_rate.isascii() and sample_rate.isdigit() else None
+    rate = int(sample_rate) if re.fullmatch(r"[0-9]{1,7}", sample_rate) else None
     listen.declare_playback(request.app.state.store, code, device, rate)
     return _back(code)
 
@@ -58,7 +53,7 @@ def no_check(request: Request, code: str) -> Response:
 
 @router.post("/listen/{code}/practised")
 def practised(request: Request, code: str, kind: Annotated[str, Form()] = "") -> Response:
-    listen.mark_done(request.app.state.store, code, f"practice:{procedure(kind).code}")
+    listen.mark_practised(request.app.state.store, code, kind)
     return _back(code)
 
 
@@ -97,10 +92,6 @@ def join(request: Request, open_code: str) -> Response:
         secure=request.url.scheme == "https",
     )
     return answer
-
-
-def asks_check(state: ListenerState) -> bool:
-    return state.step == "check"
 
 
 def _back(code: str) -> RedirectResponse:

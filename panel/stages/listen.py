@@ -23,8 +23,8 @@ from panel.store.session import Store, write_first
 from panel.store.tables import Excerpt, Listener, Organiser, Study, Trial
 
 __all__ = [
-    "ListenerState", "Receipt", "TrialView", "belongs", "check_attempts", "conclude_check",
-    "consent", "declare_playback", "enter", "finish", "join", "mark_done", "next_trial",
+    "ListenerState", "Receipt", "TrialView", "belongs", "conclude_check", "consent",
+    "declare_playback", "enter", "finish", "join", "mark_done", "mark_practised", "next_trial",
     "open_study_title", "record_check", "skip_check", "vote",
 ]  # fmt: skip
 
@@ -32,6 +32,7 @@ PLAYBACK = ("headphones", "earphones", "loudspeakers", "unknown")
 CHECK_RESULTS = ("passed", "failed", "not taken")
 LONGEST_REMARKS = 2000
 CHECKS_ALLOWED = 2
+PRACTICE_ATTRIBUTE = "brightness"  # what the practice pair differs in, see audio/rehearsal.py
 
 
 @dataclass(frozen=True)
@@ -51,8 +52,10 @@ class ListenerState:
     needs_headphones: bool
     playback: str
     check: str
+    check_attempts: int
     procedures: tuple[str, ...]
     practice: str | None
+    practice_instruction: str
 
 
 @dataclass(frozen=True)
@@ -179,7 +182,8 @@ def conclude_check(store: Store, code: str, *, passed: bool, right: int, of: int
     A first failure may be repeated once ("again": put headphones on), and counts as failed only
     after that; guessing passes the better of two with a probability of 3.5 %.
     """
-    earlier = check_attempts(store, code)
+    with store.session() as s:
+        earlier = _attempts(holder(s, code)[0])
     detail = {"right": right, "of": of}
     if passed or earlier + 1 >= CHECKS_ALLOWED:
         record_check(store, code, "passed" if passed else "failed", detail)
@@ -202,7 +206,7 @@ def skip_check(store: Store, code: str) -> ListenerState:
         listener, study = holder(s, code)
         if locked_plan(s, study)["exclusion"]["headphones"] == "exclude":
             raise Conflict("This study needs the headphone check.", hint="Go back and take it.")
-        failed = bool(listener.headphone_detail.get("attempts"))
+        failed = _attempts(listener) > 0
 
     def change(listener: Listener) -> None:
         listener.headphone_check = "failed" if failed else "not taken"
@@ -211,16 +215,14 @@ def skip_check(store: Store, code: str) -> ListenerState:
     return _changed(store, code, change)
 
 
-def check_attempts(store: Store, code: str) -> int:
-    """How many headphone checks this listener has taken."""
-    with store.session() as s:
-        listener, _ = holder(s, code)
-        return len(listener.headphone_detail.get("attempts", []))
-
-
 def mark_done(store: Store, code: str, step: str) -> ListenerState:
     """Record that a screen ("level", "practice:abx") is done."""
     return _changed(store, code, lambda listener: _done(listener, step))
+
+
+def mark_practised(store: Store, code: str, procedure_code: str) -> ListenerState:
+    """Record that a procedure has been practised. Raises BadInput for an unknown one."""
+    return mark_done(store, code, f"practice:{procedure(procedure_code).code}")
 
 
 def finish(store: Store, code: str, remarks: str = "") -> ListenerState:
@@ -342,8 +344,12 @@ def _state(session: Session, listener: Listener, study: Study) -> ListenerState:
         needs_headphones=rule == "exclude",
         playback=listener.playback,
         check=listener.headphone_check,
+        check_attempts=_attempts(listener),
         procedures=codes,
         practice=upcoming.procedure if upcoming is not None and not practised else None,
+        practice_instruction=(
+            procedure(upcoming.procedure).instruction_text(PRACTICE_ATTRIBUTE) if upcoming else ""
+        ),
     )
 
 
@@ -358,6 +364,10 @@ def _trials(session: Session, listener: Listener) -> list[Trial]:
 def _procedures(plan: Mapping[str, Any]) -> tuple[str, ...]:
     served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
     return tuple(dict.fromkeys(contrast["procedure"] for contrast in served))
+
+
+def _attempts(listener: Listener) -> int:
+    return len(listener.headphone_detail.get("attempts", []))
 
 
 def _done(listener: Listener, step: str) -> None:

@@ -16,6 +16,7 @@ from panel.audio.prints import wav24
 from panel.audio.sound import Audio
 from panel.design.procedures import procedure
 from panel.design.schedule import draw_key
+from panel.stages.listen import PRACTICE_ATTRIBUTE
 from panel.stages.samples import Prints, in_slots, material
 from panel.store.session import Store
 
@@ -23,7 +24,6 @@ CHECK_TRIALS = 6
 CHECK_PASS = 5  # Woods et al. 2017: six trials (read), pass at five (from memory)
 LOUDEST_CHECK_LUFS = -20.0
 HIGHEST_PEAK = 0.5
-PRACTICE_ATTRIBUTE = "brightness"
 
 
 @dataclass(frozen=True)
