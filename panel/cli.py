@@ -118,6 +118,12 @@ def measure(
     typer.echo(f"  level         {_number(found['gain_db'], 2, sign=True)} dB")
     typer.echo(f"  clock         {_number(found['drift_ppm'], 2, sign=True)} ppm")
     typer.echo(f"  polarity      {'inverted' if found['inverted'] else 'the same'}")
+    if found.get("corner_hz") is not None:
+        typer.echo(f"  low cut       B has one more, first order, at {_hertz(found['corner_hz'])}")
+    if found.get("shelf") is not None:
+        shelf = found["shelf"]
+        height = _number(shelf["gain_db"], 2, sign=True)
+        typer.echo(f"  shelf         B has {height} dB well above {_hertz(shelf['hz'])}")
     typer.echo(f"  what is left  {_number(found['residual_db'], 1)} dB, relative to the signal")
     levels = " and ".join(_number(level, 2) for level in found["loudness_lufs"])
     typer.echo(f"  loudness      {levels} LUFS")
@@ -242,6 +248,10 @@ def _file(path: Path) -> Path:
             f"{path} cannot be read: {error.strerror}.", hint="Check its permissions."
         ) from None
     return path
+
+
+def _hertz(value: float) -> str:
+    return f"{value:.{0 if value >= 100 else 1}f} Hz"
 
 
 def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
