@@ -68,6 +68,9 @@ def serve(
 
     settings = load(data=data, host=host, port=port)
     socket = listening_socket(settings.host, settings.port)
+    settings = settings.model_copy(update={"port": socket.getsockname()[1]})
+    typer.echo(f"Listening on {settings.host}, port {settings.port}.")
+    typer.echo(f"The desk: {settings.address}/desk")
     run(settings, socket, trusted_proxies=trust_proxy)
 
 
@@ -127,6 +130,10 @@ def measure(
     typer.echo(f"  what is left  {_number(found['residual_db'], 1)} dB, relative to the signal")
     levels = " and ".join(_number(level, 2) for level in found["loudness_lufs"])
     typer.echo(f"  loudness      {levels} LUFS")
+    typer.echo(f"  low cut in B  {_hz(found['corner_hz'])}")
+    shelf = found["shelf"]
+    shelved = f"{_number(shelf['gain_db'], 2, sign=True)} dB above " if shelf else ""
+    typer.echo(f"  shelf in B    {shelved}{_hz(shelf and shelf['hz'])}")
     typer.echo("  third octaves, B over A after level and delay are removed:")
     for band in found["third_octave"]:
         typer.echo(f"  {band['hz']:>9g} Hz  {_number(band['difference_db'], 2, sign=True):>7} dB")
@@ -252,6 +259,10 @@ def _file(path: Path) -> Path:
 
 def _hertz(value: float) -> str:
     return f"{value:.{0 if value >= 100 else 1}f} Hz"
+
+
+def _hz(value: float | None) -> str:
+    return "none found" if value is None else f"{value:.4g} Hz"
 
 
 def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
