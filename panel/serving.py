@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket as sockets
+from contextlib import suppress
 
 from panel.errors import Conflict
 from panel.settings import Settings
@@ -54,4 +55,5 @@ def run(
         log_level="warning" if quiet else "info",
         timeout_graceful_shutdown=5,
     )
-    uvicorn.Server(config).run(sockets=[socket])
+    with suppress(KeyboardInterrupt):  # Ctrl-C is how it is meant to end
+        uvicorn.Server(config).run(sockets=[socket])

@@ -116,7 +116,7 @@ def test_server_starts_on_what_was_built(told: dict[str, Any], folder: Path) -> 
             with urllib.request.urlopen(link, timeout=60) as answer:
                 assert answer.status == 200
         server.send_signal(signal.SIGINT)
-        server.wait(timeout=60)
+        assert server.wait(timeout=60) == 0
 
 
 def test_interrupted_build_leaves_nothing_half_made(
