@@ -32,7 +32,14 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
         out.append("Samples were left at their recorded level, so level may be what was heard.")
     declared = sum(r.playback in ("headphones", "earphones") for r in listeners)
     passed = sum(r.headphone_check == "passed" for r in listeners)
-    if listeners:
+    if listeners and all(
+        r.playback == "unknown" and r.headphone_check == "not taken" for r in listeners
+    ):
+        out.append(
+            "What listeners listened with is not recorded, and no headphone check is: they may "
+            "have used anything."
+        )
+    elif listeners:
         out.append(
             f"{declared} of {len(listeners)} listeners declared headphones or earphones; {passed} "
             "passed the headphone check, which is evidence and no proof."
@@ -124,6 +131,7 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
             "Sizes are d′ from a generalised linear mixed model with the procedure's psychometric "
             "curve as link (Laplace approximation; random: listener, excerpt, pair of takes), or, "
             "where votes with a right answer do not beat chance, of the mean share right; they "
-            "decide nothing."
+            "decide nothing. Where the model has more than one listener in ten beyond d′ = 0, its "
+            "centre is not told as the typical listener's."
         )
     return " ".join(out)

@@ -23,6 +23,12 @@ LEAST_VOTES = 20
 LEAST_LISTENERS = 3
 NEAR = 1.0  # d′ under which an even curve is so flat that the likelihood has no clear top
 FAR = 8.0  # d′ beyond which a share right is 1 to three digits, whatever the procedure
+WIDE = 0.5  # spread of listeners' d′ under which they count as alike however small their centre
+ONE_IN_TEN = float(ndtri(0.9))
+
+# What a d′ is of. Where some hear and others do not, the centre lies between the two kinds and is
+# nobody's: it must not be told as the typical listener's, and the share who hear says more.
+TYPICAL, UNLIKE, MEAN_SHARE = "typical listener", "centre of unlike listeners", "mean share"
 
 
 @dataclass(frozen=True)
@@ -30,7 +36,8 @@ class Size:
     """d′ with its interval and spreads, or None and a message where no number is warranted.
 
     For directed questions d′ is signed: positive if the later (or higher) condition is chosen.
-    `listeners`: code to (d′, low, high), the conditional mode with its spread.
+    `listeners`: code to (d′, low, high), the conditional mode with its spread. `of`: TYPICAL,
+    UNLIKE or MEAN_SHARE; None without a d′.
     """
 
     dprime: float | None
@@ -40,6 +47,17 @@ class Size:
     excerpt_sd: float | None
     message: str
     listeners: dict[str, tuple[float, float, float]]
+    of: str | None = None
+
+
+def centre_of(dprime: float, listener_sd: float) -> str:
+    """Whether a centre may be told as the typical listener's d′.
+
+    Not where the model has more than one listener in ten at or beyond d′ = 0, on the other side
+    of the centre: then there are people who hear nothing, or the opposite.
+    """
+    unlike = listener_sd >= WIDE and ONE_IN_TEN * listener_sd >= abs(dprime)
+    return UNLIKE if unlike else TYPICAL
 
 
 def _none(message: str) -> Size:
@@ -52,8 +70,13 @@ def _of_mean_share(found: Evidence, why: str) -> Size:
     if found.interval is None or not found.asked.n or found.asked.count is None:
         return _none("No size is given: no listener's votes can be used yet.")
     low, high = curve.dprime(np.array(found.interval)).tolist()
+    dprime = float(curve.dprime(found.asked.count / found.asked.n))
+    if not math.isfinite(dprime):
+        return _none("Every vote went one way, so d′ has no limit on that side and none is given.")
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return _none(f"{why}, and the interval of the mean share has no d′: none is given.")
     return Size(
-        dprime=float(curve.dprime(found.asked.count / found.asked.n)),
+        dprime=dprime,
         interval=(low, high),
         listener_sd=None,
         take_sd=None,
@@ -63,6 +86,7 @@ def _of_mean_share(found: Evidence, why: str) -> Size:
             "listeners, and no spreads are given."
         ),
         listeners={},
+        of=MEAN_SHARE,
     )
 
 
@@ -117,14 +141,22 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     each = fitted.dprime(eta)
     codes = [coded.listeners[int(i)] for i in fitted.levels["listener"]]
     pair_sd = fitted.sd.get("pair")
+    of = centre_of(dprime, fitted.sd["listener"])
+    message = fitted.message
+    if of == UNLIKE:
+        message = (
+            "Listeners differ so much that the model's centre lies between unlike people and is "
+            f"not the typical listener's d′. {message}"
+        ).strip()
     return Size(
         dprime=dprime,
         interval=(profile.dprime_low, profile.dprime_high),
         listener_sd=fitted.sd["listener"],
         take_sd=None if pair_sd is None else pair_sd / math.sqrt(2),
         excerpt_sd=fitted.sd.get("excerpt"),
-        message=fitted.message,
+        message=message,
         listeners={
             c: (float(e[0]), float(e[1]), float(e[2])) for c, e in zip(codes, each, strict=True)
         },
+        of=of,
     )

@@ -157,6 +157,7 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
         "attribution": _attribution(judged),
         "takes": _takes(e),
         "dprime": None if size is None else size.dprime,
+        "dprime_of": None if size is None else size.of,
         "dprime_interval": None if size is None else size.interval,
         "listener_sd": None if size is None else size.listener_sd,
         "take_sd": None if size is None else size.take_sd,

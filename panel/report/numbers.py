@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE
 from panel.design.procedures import PROCEDURES, Procedure
 from panel.report.figures import later
 from panel.report.words import (
@@ -22,6 +23,11 @@ from panel.report.words import (
 )
 
 Line = tuple[str, str]
+SIZE_WORDS = {
+    TYPICAL: "Size d′ of the typical listener",
+    UNLIKE: "Mean size d′ over listeners, who differ widely",
+    MEAN_SHARE: "Size d′ that the share above amounts to",
+}
 
 
 def number_lines(
@@ -128,7 +134,18 @@ def _size(numbers: Mapping[str, Any]) -> list[Line]:
     lines: list[Line] = []
     interval = numbers.get("dprime_interval")
     text = decimal(numbers["dprime"])
-    lines.append(("Size d′", f"{text} ({number_range(interval)})" if interval else text))
+    text = f"{text} ({number_range(interval)})" if interval else text
+    of = numbers.get("dprime_of")
+    if of == UNLIKE and numbers.get("share_upper") is not None:
+        lines.append(
+            (
+                "Size d′",
+                "none for a typical listener: listeners differ too much; see the share who "
+                "can hear it",
+            )
+        )
+    else:
+        lines.append((SIZE_WORDS.get(str(of), "Size d′"), text))
     spreads = [
         f"{name} {decimal(numbers[key])}"
         for name, key in (

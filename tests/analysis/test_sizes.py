@@ -1,0 +1,73 @@
+"""A size is told as the typical listener's only where there is such a listener."""
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE, centre_of
+from panel.analysis.verdict import conclude
+from panel.report.numbers import number_lines
+
+
+def question(made, votes=24, procedure="abx"):
+    return made.plan(made.contrast("q1", procedure, votes=votes), made.check(), listeners=40)
+
+
+def told(document, votes, rows):
+    verdict = conclude(document, votes, rows)
+    entry = verdict["contrasts"][0]
+    lines = dict(number_lines(document, document["contrasts"][0], entry))
+    return entry["numbers"], lines
+
+
+@pytest.mark.parametrize("centre", [1.0, 2.5, -2.5])
+def test_one_listener_in_ten_beyond_nothing_is_where_the_typical_one_ends(centre):
+    edge = abs(centre) / norm.ppf(0.9)
+    assert norm.cdf(0, abs(centre), edge) == pytest.approx(0.1)
+    assert centre_of(centre, edge * 0.99) == TYPICAL
+    assert centre_of(centre, edge * 1.01) == UNLIKE
+
+
+def test_alike_listeners_near_nothing_are_no_crowd_of_unlike_ones():
+    assert centre_of(0.05, 0.3) == TYPICAL
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_where_half_the_listeners_hear_nothing_no_typical_size_is_told(made, seed):
+    document = question(made)
+    numbers, lines = told(
+        document,
+        *made.simulate(
+            document, np.random.default_rng(seed), effect=3.0, hears=0.5, listener_spread=0.0
+        ),
+    )
+    assert numbers["dprime_of"] in (UNLIKE, MEAN_SHARE)
+    assert "Size d′ of the typical listener" not in lines
+    if numbers["dprime_of"] == UNLIKE:
+        assert lines["Size d′"].startswith("none for a typical listener")
+    assert "at most" in lines["Share who can hear it"]
+
+
+def test_where_all_hear_alike_the_size_is_the_typical_listeners(made):
+    document = question(made)
+    drawn = made.simulate(document, np.random.default_rng(3), effect=2.5, listener_spread=0.05)
+    numbers, lines = told(document, *drawn)
+    assert numbers["dprime_of"] == TYPICAL
+    assert "Size d′ of the typical listener" in lines
+    low, high = numbers["dprime_interval"]
+    assert low < 2.5 < high
+
+
+@pytest.mark.parametrize("procedure", ["abx", "attribute"])
+@pytest.mark.parametrize("right", [True, False])
+def test_votes_that_all_go_one_way_have_no_size(made, procedure, right):
+    document = question(made, procedure=procedure)
+    ballot = made.Ballot(document, np.random.default_rng(0))
+    made.deal(ballot, document["contrasts"][0], made.Share(60 * right, 60), made.Share(30, 60))
+    numbers, lines = told(document, ballot.votes, ballot.rows())
+    if right or procedure == "attribute":
+        assert numbers["dprime"] is numbers["dprime_interval"] is numbers["dprime_of"] is None
+        assert "went one way" in numbers["model_message"]
+        assert not any(term.startswith("Size") for term in lines)
+    else:  # all wrong by ABX: nothing heard, and d′ cannot be less than that
+        assert numbers["dprime"] == 0
