@@ -178,6 +178,27 @@ def verdict(
     raise typer.Exit(1)
 
 
+@app.command()
+def pool(
+    table: Annotated[Path, typer.Argument(help="A table of votes, as votes.csv of an export.")],
+    plan: Annotated[
+        Path | None, typer.Option(help="The plan of the votes; without it there is no verdict.")
+    ] = None,
+    listeners: Annotated[
+        Path | None, typer.Option(help="The listeners.csv of the same export, with the plan.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what a table of votes says, from as many listeners as it has."""
+    from panel.report.pooled import lines, pooled
+
+    found = pooled(table, plan, listeners)
+    if as_json:
+        typer.echo(json.dumps(found, ensure_ascii=False, allow_nan=False))
+    else:
+        typer.echo("\n".join(lines(found)))
+
+
 @organiser.command("add")
 def organiser_add(
     address: Annotated[str, typer.Argument(help="Mail address to sign in with.")],

@@ -88,7 +88,7 @@ def right_slot(procedure: str, slots: Sequence[str]) -> int | None:
     return None
 
 
-def _slots_fit(vote: Vote) -> str | None:
+def slots_fit(vote: Vote) -> str | None:
     """What is wrong with a vote's slots and answer, or None."""
     procedure, slots = vote.procedure, vote.slots
     if procedure in DIRECTED:
@@ -175,7 +175,7 @@ def check_against_plan(
                     f"{where} has the take “{take}”, which contrast “{contrast.id}” of the plan "
                     "does not have: these votes and this plan do not belong together."
                 )
-        wrong = _slots_fit(vote)
+        wrong = slots_fit(vote)
         if wrong:
             raise _bad(f"{where} {wrong}.")
         expected = expected_correct(vote, contrast)

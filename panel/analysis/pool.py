@@ -1,0 +1,309 @@
+"""A table of votes without its plan: what the votes say by themselves, and no verdict.
+
+The table has no conditions, no roles and no stopping rule, so nothing here is put down to a
+change, nothing is called heard or not heard, and nothing is adjusted for the number of contrasts.
+With the plan, `concluded` gives the verdict as the study's own end would.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from panel.analysis import evidence, reliability, sizes
+from panel.analysis.evidence import Evidence
+from panel.analysis.phrases import p_words, percent, plural
+from panel.analysis.plan_reading import DIRECTED, UNDIRECTED, Condition, Contrast, Plan, read_plan
+from panel.analysis.verdict import conclude, plain
+from panel.analysis.votes import ListenerRow, Vote, check_against_plan, slots_fit
+from panel.errors import BadInput
+
+FORMAT = "fair-hearing-pooled/1"
+ALPHA = 0.05
+CONFIDENCE = 0.95
+NEED_TABLE = "Use a votes.csv as a study exports it."
+
+
+def rows_of(votes: Sequence[Vote], all_votes: int | None = None) -> list[ListenerRow]:
+    """A listener table of what the votes alone show: nothing declared, nothing checked.
+
+    `all_votes`: how many votes a listener who finished has cast; None: not known.
+    """
+    cast = Counter(v.listener for v in votes)
+    return [
+        ListenerRow(code, all_votes is not None and n >= all_votes, "not taken", "unknown", None, n)
+        for code, n in sorted(cast.items())
+    ]
+
+
+def concluded(
+    plan: Mapping[str, Any], votes: Sequence[Vote], listeners: Sequence[ListenerRow] | None = None
+) -> dict[str, Any]:
+    """The verdict of a table with its plan; without `listeners`, as if nothing was declared.
+
+    Raises BadInput as `conclude` does, for an empty table, and where the plan's exclusion rule
+    needs the listeners' table.
+    """
+    _some(votes)
+    if listeners is None:
+        read = read_plan(plan)
+        if read.exclude_by_headphones:
+            raise BadInput(
+                "By this plan only listeners who passed the headphone check count, and who did "
+                "is not in the vote table.",
+                hint="Give the listeners.csv of the same export too (--listeners).",
+            )
+        listeners = rows_of(votes, sum(c.votes_per_listener for c in read.contrasts))
+    return conclude(plan, votes, listeners)
+
+
+def pool(votes: Sequence[Vote]) -> dict[str, Any]:
+    """What a vote table says without its plan, as plain JSON values.
+
+    Raises BadInput, with a sentence, for an empty table or one that contradicts itself.
+    """
+    _some(votes)
+    own: dict[str, list[Vote]] = defaultdict(list)
+    for vote in votes:
+        own[vote.contrast].append(vote)
+    plan = _as_plan([_as_contrast(id_, of_it) for id_, of_it in own.items()], votes)
+    checked, rows = check_against_plan(plan, votes, rows_of(votes))
+    entries, dprimes = [], {}
+    for place, contrast in enumerate(plan.contrasts):
+        of_it = [v for v in checked if v.contrast == contrast.id]
+        # No plan, so no seed in it: the Monte Carlo stream is the contrast's place, and fixed.
+        found = evidence.of_question(
+            plan, contrast, of_it, None, len(of_it), np.random.default_rng([0, place])
+        )
+        entry, listeners = _entry(found, of_it)
+        entries.append(entry)
+        dprimes[contrast.id] = listeners
+    document: dict[str, Any] = plain(
+        {
+            "format": FORMAT,
+            "votes": len(checked),
+            "listeners": len(rows),
+            "verdict": None,
+            "contrasts": entries,
+            "reliability": _reliability(plan, checked, rows, dprimes),
+            "limits": _limits(plan, rows),
+        }
+    )
+    return document
+
+
+def _some(votes: Sequence[Vote]) -> None:
+    if not votes:
+        raise BadInput("The vote table holds no votes.", hint=NEED_TABLE)
+
+
+def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
+    """A contrast as the table shows it: every take by itself, nothing known of conditions.
+
+    Where right and wrong is marked although the procedure has a direction (a planted check by
+    attribute), the takes that are right to choose are one side.
+    """
+    procedures = sorted({v.procedure for v in votes})
+    unknown = [p for p in procedures if p not in UNDIRECTED + DIRECTED]
+    if unknown:
+        raise BadInput(
+            f"Contrast “{id_}” has votes by the unknown procedure {unknown[0]!r}; known are "
+            f"{', '.join(UNDIRECTED + DIRECTED)}.",
+            hint=NEED_TABLE,
+        )
+    if len(procedures) > 1:
+        raise BadInput(
+            f"Contrast “{id_}” has votes by {' and '.join(procedures)}: one contrast is asked by "
+            "one procedure.",
+            hint="Give contrasts asked in different ways different ids.",
+        )
+    for vote in votes:
+        wrong = slots_fit(vote)
+        if wrong:
+            raise BadInput(
+                f"Vote {vote.sequence} (listener {vote.listener}, trial {vote.trial}) {wrong}.",
+                hint=NEED_TABLE,
+            )
+    procedure = procedures[0]
+    takes = sorted({take for v in votes for take in v.slots})
+    sides: list[tuple[str, ...]] = [(take,) for take in takes]
+    marked = procedure == "attribute" and any(v.correct is not None for v in votes)
+    if marked:
+        right = {v.chosen for v in votes if v.correct}
+        right |= {take for v in votes if v.correct is False for take in v.slots} - {
+            v.chosen for v in votes if v.correct is False
+        }
+        sides = [tuple(t for t in takes if t not in right), tuple(t for t in takes if t in right)]
+        if not all(sides):
+            raise BadInput(
+                f"The votes on “{id_}” are marked right and wrong in a way that no side of its "
+                "takes explains.",
+                hint=NEED_TABLE,
+            )
+    return Contrast(
+        id=id_,
+        name=id_,
+        role="planted_check" if marked else "question",
+        procedure=procedure,
+        of=None,
+        attribute=None,
+        factor=None,
+        scale=None,
+        conditions=tuple(Condition(", ".join(side), None, side) for side in sides),
+        level="unknown",
+        votes_per_listener=1,
+        differs=(),
+        unlogged=(),
+        override_reason=None,
+    )
+
+
+def _as_plan(contrasts: Sequence[Contrast], votes: Sequence[Vote]) -> Plan:
+    takes = dict.fromkeys(t for c in contrasts for side in c.conditions for t in side.takes)
+    return Plan(
+        sha256="",
+        alpha=ALPHA,
+        limit=1.0,
+        confidence=CONFIDENCE,
+        anytime=False,
+        listeners=len({v.listener for v in votes}),
+        planted_least_right=None,
+        exclude_by_headphones=False,
+        takes=tuple(takes),
+        excerpts=tuple(sorted({v.excerpt for v in votes})),
+        factors={},
+        units={},
+        contrasts=tuple(contrasts),
+    )
+
+
+def _entry(
+    found: Evidence, votes: Sequence[Vote]
+) -> tuple[dict[str, Any], dict[str, tuple[float, float, float]]]:
+    contrast, asked = found.contrast, found.asked
+    size = sizes.of_question(found, ALPHA, CONFIDENCE)
+    notes = [_chance_sentence(found)]
+    enough = asked.listeners >= sizes.LEAST_LISTENERS
+    if not enough:
+        notes.append(
+            f"Votes of {plural(asked.listeners, 'listener')} say nothing about other people: no "
+            "share of listeners, no interval and no size are given."
+        )
+    elif found.share_upper is not None:
+        notes.append(
+            f"If the number of votes was fixed beforehand: of such listeners at least "
+            f"{percent(found.share_lower or 0.0, down=True)} and at most "
+            f"{percent(found.share_upper, up=True)} hear a difference in these comparisons."
+        )
+    if len({v.excerpt for v in votes}) == 1:
+        notes.append("One excerpt was heard: the votes hold for it alone.")
+    if contrast.directed and asked.count is None:
+        notes.append(
+            "Which side each take is on stands in the plan, so no share and no size are given."
+        )
+    elif enough:
+        notes.append(size.message)
+    numbers = {
+        "chance": contrast.chance,
+        "share": asked.count / asked.n if asked.count is not None else None,
+        "interval": found.interval if enough else None,
+        "p_chance": asked.p,
+        "e_value": asked.e_value,
+        "p_anytime": asked.p_anytime,
+        "listeners": asked.listeners,
+        "excerpts": len({v.excerpt for v in votes}),
+        "share_estimate": found.share_estimate if enough else None,
+        "share_lower": found.share_lower if enough else None,
+        "share_upper": found.share_upper if enough else None,
+        "dprime": size.dprime if enough else None,
+        "dprime_of": size.of if enough else None,
+        "dprime_interval": size.interval if enough else None,
+        "listener_sd": size.listener_sd,
+        "pair_sd": None if size.take_sd is None else size.take_sd * 2**0.5,
+        "excerpt_sd": size.excerpt_sd,
+        "model_message": size.message,
+        "attribution": None,
+    }
+    entry = {
+        "id": contrast.id,
+        "procedure": contrast.procedure,
+        "sentence": _found_sentence(found),
+        "notes": [note for note in notes if note],
+        "correct": asked.count,
+        "counted": _counted(contrast, asked.count),
+        "trials": asked.n,
+        "takes": len([t for c in contrast.conditions for t in c.takes]),
+        "numbers": numbers,
+    }
+    return entry, size.listeners if enough else {}
+
+
+def _counted(contrast: Contrast, count: int | None) -> str | None:
+    """What `correct` counts, in words; None where nothing can be counted."""
+    if count is None:
+        return None
+    if contrast.directed and contrast.role == "question":
+        return f"votes for {contrast.conditions[1].label}"
+    return "right answers"
+
+
+def _found_sentence(found: Evidence) -> str:
+    contrast, asked = found.contrast, found.asked
+    people = plural(asked.listeners, "listener")
+    what = f"{asked.n} blind comparisons by {people}"
+    if asked.count is None:
+        return f"{what}, of {len(contrast.conditions)} takes with one another."
+    if contrast.directed and contrast.role == "question":
+        low, high = (c.label for c in contrast.conditions)
+        return f"“{high}” was chosen over “{low}” in {asked.count} of {what}."
+    guess = f"{asked.n * contrast.chance:.0f}"
+    return f"Right in {asked.count} of {what}, where guessing gives about {guess}."
+
+
+def _chance_sentence(found: Evidence) -> str:
+    asked = found.asked
+    by = "coins explain" if found.contrast.directed else "guessing explains"
+    if asked.p_anytime <= ALPHA:
+        return f"That is more than {by}, whenever somebody looked ({p_words(asked.p_anytime)})."
+    if asked.p <= ALPHA:
+        return (
+            f"That is more than {by} only if the number of votes was fixed before the first "
+            f"({p_words(asked.p)}); if somebody could look and stop, it is not shown "
+            f"({p_words(asked.p_anytime)})."
+        )
+    return (
+        f"That is not shown to be more than {by} ({p_words(asked.p)}). It is no proof that "
+        "nothing is heard."
+    )
+
+
+def _reliability(
+    plan: Plan,
+    votes: Sequence[Vote],
+    rows: Sequence[ListenerRow],
+    dprimes: Mapping[str, Mapping[str, tuple[float, float, float]]],
+) -> list[dict[str, Any]]:
+    """What the votes alone tell of each listener; who counts is the plan's to say."""
+    known = reliability.per_listener(plan, votes, rows, (), dprimes)
+    unknown = ("counts", "finished", "headphone_check", "planted")
+    return [{k: v for k, v in entry.items() if k not in unknown} for entry in known]
+
+
+def _limits(plan: Plan, rows: Sequence[ListenerRow]) -> list[str]:
+    out = [
+        "No verdict: this is the table without its plan. Give the plan (--plan plan.json) for one.",
+        "Whether what was changed is responsible cannot be said: that needs the conditions of the "
+        "takes. Two recordings can differ by re-recording alone.",
+        "Comparisons of two takes of one condition, where there are any, are counted together "
+        "with those across conditions; and a planted check looks like a question.",
+        "Nobody is excluded, and which rule the plan has for that is not known.",
+    ]
+    if len(plan.contrasts) > 1:
+        out.append(
+            f"Nothing is adjusted for there being {len(plan.contrasts)} contrasts: among many, "
+            "one may pass by luck."
+        )
+    if len(rows) == 1:
+        out.append("All votes are by one listener.")
+    return out
