@@ -143,6 +143,26 @@ def measure(
 
 
 @app.command()
+def leader(
+    out: Annotated[Path, typer.Argument(help="The WAV file to write.", metavar="OUT.wav")],
+    rate: Annotated[
+        int | None,
+        typer.Option(help="Sample rate in Hz (default: that of the music, or 48000)."),
+    ] = None,
+    append: Annotated[
+        Path | None,
+        typer.Option(help="Recording to put after it: the music you play in each time."),
+    ] = None,
+) -> None:
+    """Make the lead-in signal to play into the equipment before the music."""
+    from panel.audio import leader_file
+
+    music = None if append is None else _file(append)
+    for line in leader_file.write(out, rate, music):
+        typer.echo(line)
+
+
+@app.command()
 def verdict(
     export: Annotated[Path, typer.Argument(help="The zip that a study exported.")],
     as_json: AsJson = False,

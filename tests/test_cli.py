@@ -53,7 +53,7 @@ def test_measure_finds_what_was_done_to_a_pair(pair: tuple[Path, Path]) -> None:
     found = json.loads(done.stdout)
     assert set(found) >= {
         "delay_samples", "gain_db", "drift_ppm", "inverted", "residual_db", "loudness_lufs",
-        "third_octave",
+        "third_octave", "corner_hz", "shelf", "same_performance", "warnings",
     }  # fmt: skip
     assert found["delay_samples"] == pytest.approx(137, abs=0.01)
     assert found["gain_db"] == pytest.approx(-2.5, abs=0.01)
@@ -73,6 +73,30 @@ def test_measure_in_words_claims_nothing_about_hearing(pair: tuple[Path, Path]) 
     assert "−2.50 dB" in done.stdout
     assert "inverted" in done.stdout
     assert "only votes say that" in done.stdout
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000])
+def test_leader_is_written_with_the_music_after_it_and_found_again(
+    pair: tuple[Path, Path], tmp_path: Path, rate: int
+) -> None:
+    from panel.audio import decode, sync
+
+    out = tmp_path / "play.wav"
+    done = run("leader", out, "--rate", rate, "--append", pair[0])
+    assert done.exit_code == 0, done.output
+    assert "Hearing:" in done.stdout
+    assert "no louder than the music" in done.stdout
+    assert "can kill" in done.stdout
+    sound = decode.read(out)
+    assert sound.rate == rate
+    found = sync.find(sound.samples, rate)
+    assert found is not None
+    assert abs(found.start) < 0.01
+    assert abs(sync.music(sound, found).seconds - 4.0) < 0.001
+    again = run("leader", out)
+    assert again.exit_code == 2
+    assert "is there already" in again.stderr
+    assert decode.read(out).frames == sound.frames
 
 
 @pytest.fixture(scope="module")
@@ -201,6 +225,11 @@ BAD = {
     "text called wav": lambda p: ("measure", text(p / "a.wav"), text(p / "a.wav")),
     "empty file": lambda p: ("measure", *[(p / "e.wav").write_bytes(b"") or p / "e.wav"] * 2),
     "silence": lambda p: ("measure", silence(p / "s.wav"), silence(p / "s.wav")),
+    "leader at a strange rate": lambda p: ("leader", p / "l.wav", "--rate", 11_025),
+    "leader that is no wav": lambda p: ("leader", p / "l.mp3"),
+    "leader into no folder": lambda p: ("leader", p / "no" / "l.wav"),
+    "leader before text": lambda p: ("leader", p / "l.wav", "--append", text(p / "m.wav")),
+    "leader before silence": lambda p: ("leader", p / "l.wav", "--append", silence(p / "m.wav")),
     "export that is no zip": lambda p: ("verdict", text(p / "study.zip")),
     "export that is missing": lambda p: ("verdict", p / "study.zip"),
     "malformed address": lambda p: ("organiser", "add", "nobody", "--data", p),

@@ -1,0 +1,179 @@
+"""The leader: made as stated, found where it was put, and missed in plain words."""
+
+import numpy as np
+import pytest
+
+from panel.audio import leader, sync
+from panel.audio.align import align
+from panel.audio.loudness import integrated, true_peak_db
+from panel.audio.prepare import TakeSound
+from panel.errors import BadInput
+
+
+@pytest.fixture(scope="module")
+def played():
+    """Leader and 4 s of noise that fades, 48 kHz, one channel."""
+    rng = np.random.default_rng(1)
+    music = 0.1 * rng.standard_normal((4 * 48_000, 1))
+    return leader.make(48_000, music).samples
+
+
+@pytest.mark.parametrize("rate", leader.RATES)
+def test_every_rate_has_the_same_times_and_loudness(rate):
+    made = leader.make(rate)
+    assert made.samples.shape == (17 * rate, 1)
+    assert integrated(made.samples, rate) == pytest.approx(-23.0, abs=0.05)
+    assert true_peak_db(made.samples, rate) <= leader.PEAK_DB
+    for part in (leader.RISING_AT_S, leader.SWEEP_AT_S, leader.FALLING_AT_S, leader.MUSIC_AT_S):
+        assert part * rate == pytest.approx(round(part * rate), abs=1e-6)
+    quiet = made.samples[round(leader.SWEEP_END_S * rate) + 1 : round(leader.FALLING_AT_S * rate)]
+    assert len(quiet) > 4 * rate - 0.5 * rate
+    assert not quiet.any()
+
+
+@pytest.mark.parametrize("level", [0.3, 0.02])
+def test_it_is_never_louder_than_the_music_and_leaves_the_music_alone(make, level):
+    music = make.musical(5, 1, channels=2) * level
+    made = leader.make(make.rate, music)
+    own = made.samples[: round(made.music_at_s * make.rate)]
+    assert integrated(own, make.rate) <= integrated(music, make.rate) + 0.01
+    assert true_peak_db(own, make.rate) <= true_peak_db(music, make.rate) + 0.01
+    assert made.loudness_lufs == pytest.approx(integrated(own, make.rate), abs=0.05)
+    assert np.array_equal(made.samples[len(own) :], music)
+
+
+@pytest.mark.parametrize("rate", [8_000, 47_999, 384_000])
+def test_other_rates_are_refused(rate):
+    with pytest.raises(BadInput, match="cannot be made"):
+        leader.make(rate)
+
+
+@pytest.mark.parametrize(
+    ("delay", "ppm", "snr_db", "gain"),
+    [(0.0, 0.0, None, 1.0), (4321.37, 0.0, 40, -0.5), (50_000.25, 100.0, 30, 0.2),
+     (777.7, -60.0, 15, -1.0)],
+)  # fmt: skip
+def test_found_to_a_part_of_a_sample_with_clock_and_polarity(
+    make, played, delay, ppm, snr_db, gain
+):
+    later = make.delayed(played, delay, len(played) + 60_000)
+    take = gain * (make.drifted(later, ppm) if ppm else later)
+    if snr_db is not None:
+        take = make.with_noise(take, snr_db, 3)
+    found = sync.find(take, make.rate)
+    assert found.start == pytest.approx(delay / (1 + ppm * 1e-6), abs=0.02)
+    assert found.drift_ppm == pytest.approx(ppm, abs=0.1)
+    assert found.inverted == (gain < 0)
+    assert found.position(leader.MUSIC_AT_S) == pytest.approx(
+        (delay + leader.MUSIC_AT_S * make.rate) / (1 + ppm * 1e-6), abs=0.03
+    )
+
+
+@pytest.mark.parametrize("corner_hz", [100.0, 1000.0])
+def test_what_equipment_does_to_the_chirps_does_not_look_like_a_clock(make, played, corner_hz):
+    from scipy.signal import butter, sosfilt
+
+    take = sosfilt(butter(2, corner_hz, "high", fs=make.rate, output="sos"), played, axis=0)
+    take = sosfilt(butter(1, 4000, "low", fs=make.rate, output="sos"), take, axis=0)
+    found = sync.find(make.with_noise(take, 40, 4), make.rate)
+    assert found.drift_ppm == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_leader_made_at_another_rate_than_the_take_is_found(make):
+    import soxr
+
+    take = soxr.resample(leader.make(96_000).samples, 96_000, 44_100, "VHQ")
+    found = sync.find(np.concatenate((np.zeros((1000, 1)), take)), 44_100)
+    assert found.start == pytest.approx(1000, abs=0.02)
+    assert found.drift_ppm == pytest.approx(0, abs=0.1)
+
+
+def test_two_takes_lie_as_their_music_says(make, played):
+    first = make.with_noise(make.delayed(played, 100.5, len(played) + 5000), 50, 5)
+    second = -make.with_noise(
+        make.drifted(make.delayed(played, 2000.8, len(played) + 5000), 30.0), 50, 6
+    )
+    told = sync.alignment(sync.find(first, make.rate), sync.find(second, make.rate))
+    heard = align(first, second, make.rate)
+    assert told.delay_samples == pytest.approx(heard.delay_samples, abs=0.03)
+    assert told.drift_ppm == pytest.approx(heard.drift_ppm, abs=0.1)
+    assert told.inverted
+    assert heard.inverted
+
+
+def test_cut_to_the_music(make, played):
+    take = make.sound(np.concatenate((np.zeros((777, 1)), played)))
+    found = sync.find(take.samples, make.rate)
+    cut = sync.music(take, found)
+    assert abs(cut.frames - 4 * make.rate) <= 1
+    assert np.allclose(cut.samples[-1000:], played[-1000:])
+
+
+def test_in_a_stereo_take_one_channel_may_be_empty(make, played):
+    take = np.concatenate((np.zeros_like(played), played), axis=1)
+    assert sync.find(take, make.rate).start == pytest.approx(0, abs=0.01)
+
+
+@pytest.mark.parametrize("kind", ["plucked", "noise", "music"])
+def test_music_without_a_leader_has_none(make, kind):
+    assert sync.find(make.material[kind](20, 3, channels=2), make.rate) is None
+    assert sync.find(np.zeros((make.rate, 1)), make.rate) is None
+    assert sync.find(np.zeros((10, 1)), make.rate) is None
+
+
+def takes(make, *sounds, rates=None):
+    rates = rates or [make.rate] * len(sounds)
+    return [
+        TakeSound(f"take {i}", make.sound(sound, rate))
+        for i, (sound, rate) in enumerate(zip(sounds, rates, strict=True), 1)
+    ]
+
+
+def test_leader_missing_in_one_take_is_named(make, played):
+    with pytest.raises(BadInput, match="missing in take 2"):
+        sync.find_in_all(takes(make, played, played[17 * make.rate :], played))
+    bare = make.plucked(3, 1)
+    assert sync.find_in_all(takes(make, bare, bare)) == [None, None]
+
+
+def test_leader_twice_is_named_with_its_places(make, played):
+    with pytest.raises(BadInput, match=r"more than once: at 0\.0 s and 21\.0 s"):
+        sync.find(np.concatenate((played, played)), make.rate, "take 1")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "told"), [(6.0, "ends in the leader's sweep"), (14.0, "ends before the leader")]
+)
+def test_a_file_that_ends_early_is_named(make, played, seconds, told):
+    with pytest.raises(BadInput, match=told):
+        sync.find(played[: round(seconds * make.rate)], make.rate, "take 1")
+
+
+def test_a_take_that_begins_late_or_has_a_hole_is_named(make, played):
+    with pytest.raises(BadInput, match="first chirp is missing"):
+        sync.find(played[3 * make.rate :], make.rate)
+    hole = np.delete(played, np.arange(5 * make.rate, 5.2 * make.rate).astype(int), axis=0)
+    with pytest.raises(BadInput, match="apart"):
+        sync.find(hole, make.rate)
+
+
+def test_sample_rate_change_inside_a_session_is_named(make, played):
+    import soxr
+
+    other = soxr.resample(played, make.rate, 44_100, "VHQ")
+    with pytest.raises(BadInput, match=r"take 3 has 44,100 Hz, the others 48,000 Hz"):
+        sync.find_in_all(takes(make, played, played, other, rates=[make.rate, make.rate, 44_100]))
+
+
+def test_a_take_under_a_wrong_label_is_named(make, played):
+    """Recorded at 44.1 kHz, labelled 48 kHz."""
+    import soxr
+
+    with pytest.raises(BadInput, match="recorded at about 44,100 Hz"):
+        sync.find(soxr.resample(played, make.rate, 44_100, "VHQ"), make.rate)
+
+
+def test_nothing_after_the_leader(make):
+    take = make.sound(leader.make(make.rate).samples)
+    with pytest.raises(BadInput, match="Nothing follows"):
+        sync.music(take, sync.find(take.samples, make.rate))
