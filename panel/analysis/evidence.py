@@ -198,10 +198,14 @@ class Evidence:
         return self.asked.p_anytime if plan.anytime else self.asked.p
 
 
-def _complete(plan: Plan, contrast: Contrast, coded: Coded) -> NDArray[np.bool_]:
+def _complete(
+    plan: Plan, contrast: Contrast, coded: Coded, finished: frozenset[str] | None
+) -> NDArray[np.bool_]:
     """Listeners whose scores may be used: all at a planned end, finished ones at any look."""
     if not plan.anytime:
         return np.ones(len(coded.listeners), bool)
+    if finished is not None:
+        return np.array([code in finished for code in coded.listeners], bool)
     votes = np.bincount(coded.listener, minlength=len(coded.listeners))
     out: NDArray[np.bool_] = votes >= contrast.votes_per_listener
     return out
@@ -254,14 +258,18 @@ def of_question(
     at_planned_end: Sequence[Vote] | None,
     cast: int,
     rng: np.random.Generator,
+    *,
+    planned: int | None = None,
+    finished: frozenset[str] | None = None,
 ) -> Evidence:
     """Evidence of a question (or a free-standing control, or a planted check).
 
     `counted`: votes that count, in order. `at_planned_end`: the votes that attribution may use
-    (None: its time has not come). `cast`: votes before exclusion.
+    (None: its time has not come). `cast`: votes before exclusion. `planned`, `finished`: votes
+    planned, and who has cast all of theirs, where the plan does not say it of these votes.
     """
     coded = code(contrast, counted)
-    complete = _complete(plan, contrast, coded)
+    complete = _complete(plan, contrast, coded, finished)
     several = contrast.directed and not contrast.is_dose and len(contrast.conditions) > 2
     free_coins = contrast.directed and contrast.role == "retake_control"
     streams = None
@@ -303,7 +311,7 @@ def of_question(
             attribution=attributed,
             divided=split,
             cast=cast,
-            planned=plan.listeners * contrast.votes_per_listener,
+            planned=(plan.listeners * contrast.votes_per_listener if planned is None else planned),
             coded=coded,
             share_estimate=None,
             share_upper=None,

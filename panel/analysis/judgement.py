@@ -5,7 +5,7 @@ its p value is the larger of the two (an intersection–union test), and Holm's 
 the questions of the plan. "Told apart at all" is a weaker claim with a family of its own.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +38,17 @@ class Judgement:
     least_p: float | None
     divided_holm: float | None
     audible_elsewhere: bool
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What a part of a study's votes was planned as, by contrast id: see panel.analysis.left_out.
+
+    `planned`: votes planned of this part; `finished`: listeners who had cast all of theirs.
+    """
+
+    planned: Mapping[str, int]
+    finished: Mapping[str, frozenset[str]]
 
 
 def rng_for(plan: Plan, contrast: Contrast) -> np.random.Generator:
@@ -87,15 +98,18 @@ def _preference_band(plan: Plan, found: Evidence) -> bool:
     return low > 0.5 - plan.limit / 2 and high < 0.5 + plan.limit / 2
 
 
-def _planned_end(plan: Plan, contrast: Contrast, votes: Sequence[Vote]) -> int | None:
+def _planned_end(contrast: Contrast, votes: Sequence[Vote], planned: int) -> int | None:
     """Sequence number of the vote that completes the planned number; None before that."""
-    planned = plan.listeners * contrast.votes_per_listener
     own = [v.sequence for v in votes if v.contrast == contrast.id]
-    return own[planned - 1] if len(own) >= planned else None
+    return own[planned - 1] if len(own) >= planned > 0 else None
 
 
 def _gather(
-    plan: Plan, votes: Sequence[Vote], listeners: Sequence[ListenerRow], *, exclude: bool
+    plan: Plan,
+    votes: Sequence[Vote],
+    listeners: Sequence[ListenerRow],
+    exclude: bool,
+    remainder: Remainder | None,
 ) -> dict[str, Evidence]:
     counted = apply(plan, votes, listeners).kept if exclude else tuple(votes)
     out: dict[str, Evidence] = {}
@@ -106,17 +120,27 @@ def _gather(
         pool = votes if contrast.role == "planted_check" else counted
         own = [v for v in pool if v.contrast == contrast.id]
         cast = sum(v.contrast == contrast.id for v in votes)
+        planned = plan.listeners * contrast.votes_per_listener
+        if remainder is not None:
+            planned = remainder.planned.get(contrast.id, planned)
         at_end: Sequence[Vote] | None = own
         if plan.anytime:
             # One look, at the planned vote, by the rule as it stood then.
-            end = _planned_end(plan, contrast, votes)
+            end = _planned_end(contrast, votes, planned)
             at_end = None
             if end is not None:
                 until = [v for v in votes if v.sequence <= end]
                 kept = apply(plan, until, listeners).kept if exclude else until
                 at_end = [v for v in kept if v.contrast == contrast.id]
         out[contrast.id] = evidence.of_question(
-            plan, contrast, own, at_end, cast, rng_for(plan, contrast)
+            plan,
+            contrast,
+            own,
+            at_end,
+            cast,
+            rng_for(plan, contrast),
+            planned=planned,
+            finished=None if remainder is None else remainder.finished.get(contrast.id),
         )
     for contrast in plan.contrasts:
         if contrast.of is not None:
@@ -141,10 +165,18 @@ def _same_conditions(a: Contrast, b: Contrast) -> bool:
 
 
 def judge(
-    plan: Plan, votes: Sequence[Vote], listeners: Sequence[ListenerRow], *, exclude: bool = True
+    plan: Plan,
+    votes: Sequence[Vote],
+    listeners: Sequence[ListenerRow],
+    *,
+    exclude: bool = True,
+    remainder: Remainder | None = None,
 ) -> dict[str, Judgement]:
-    """Every contrast of the plan, in its order. `votes` in order of arrival, checked."""
-    found = _gather(plan, votes, listeners, exclude=exclude)
+    """Every contrast of the plan, in its order. `votes` in order of arrival, checked.
+
+    `remainder`: where `votes` are a part of the study's, what was planned of that part.
+    """
+    found = _gather(plan, votes, listeners, exclude, remainder)
     questions = [found[q.id] for q in plan.questions]
     barriers = {q.contrast.id: _barrier(plan, q) for q in questions}
     chance = {q.contrast.id: q.p_chance(plan) for q in questions}

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from panel.analysis.evidence import Evidence
 from panel.analysis.judgement import Judgement
+from panel.analysis.left_out import MOST_LISTENERS
 from panel.analysis.phrases import listing
 from panel.analysis.plan_reading import Plan
 from panel.analysis.votes import ListenerRow
@@ -132,6 +133,8 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
             "curve as link (Laplace approximation; random: listener, excerpt, pair of takes), or, "
             "where votes with a right answer do not beat chance, of the mean share right; they "
             "decide nothing. Where the model has more than one listener in ten beyond d′ = 0, its "
-            "centre is not told as the typical listener's."
+            "centre is not told as the typical listener's. The decision was made again without "
+            f"each listener (the {MOST_LISTENERS} who move it most, if there are more), excerpt "
+            "and take in turn: that is descriptive."
         )
     return " ".join(out)

@@ -24,6 +24,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
 from scipy.special import logsumexp
 
 from panel.analysis.exact import share
@@ -82,14 +83,14 @@ def mean_upper(scores: ArrayLike, confidence: float = 0.95) -> float:
     if x.size == 0 or x.min() >= 1:
         return 1.0
     values, counts = _counted(x)
-    low, high = float(x.min()), 1.0
-    for _ in range(_STEPS):
-        middle = (low + high) / 2
-        if _weighted_sum_above(values, counts, middle) <= 1 - confidence:
-            high = middle
-        else:
-            low = middle
-    return high
+    return float(
+        brentq(
+            lambda u: _weighted_sum_above(values, counts, u) - (1 - confidence),
+            float(x.min()),
+            1.0,
+            xtol=1e-11,
+        )
+    )
 
 
 def mean_upper_anytime(scores: ArrayLike, confidence: float = 0.95) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 
 from panel.analysis import (
     anytime,
+    left_out,
     next_steps,
     preference,
     reliability,
@@ -67,11 +68,24 @@ def conclude(
         "reliability": reliability.per_listener(
             read, checked, rows, exclusion.excluded, {i: s.listeners for i, s in sized.items()}
         ),
+        "left_out": left_out.told(
+            left_out.leave_out(read, checked, rows, judged),
+            judged,
+            verdict_words.CODE_WORDS,
+            _take_labels(plan),
+        ),
         "limits": limits(read, in_order, rows),
         "methods": methods(read, in_order, exclusion.rule),
     }
     rounded: dict[str, Any] = plain(document)
     return rounded
+
+
+def _take_labels(plan: Mapping[str, Any]) -> dict[str, str]:
+    """Names of the takes as people know them; where two share one, the ids tell them apart."""
+    named = [(str(t["id"]), str(t.get("label") or t["id"])) for t in plan.get("takes") or ()]
+    labels = [label for _, label in named]
+    return {id_: label if labels.count(label) == 1 else id_ for id_, label in named}
 
 
 def plain(value: Any) -> Any:

@@ -88,6 +88,13 @@ def number_lines(
     return lines
 
 
+def left_out_lines(verdict: Mapping[str, Any], contrast_id: str) -> list[Line]:
+    """What the verdict becomes when one listener, excerpt or take is left out, in words."""
+    told = (verdict.get("left_out") or {}).get("contrasts") or ()
+    sentences = [s for entry in told if entry["id"] == contrast_id for s in entry["sentences"]]
+    return [("With one left out", " ".join(sentences))] if sentences else []
+
+
 def _procedure(contrast: Mapping[str, Any]) -> str:
     kind = PROCEDURES[contrast["procedure"]]
     return f"{kind.name}: “{kind.question_text(contrast.get('attribute'))}”"

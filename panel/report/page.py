@@ -15,7 +15,7 @@ from panel.report.figures_course import evidence_by_vote, votes_over_time
 from panel.report.figures_listeners import spread
 from panel.report.figures_measured import bands_of, measured_difference, measured_sentence
 from panel.report.figures_takes import takes_one_by_one
-from panel.report.numbers import Line, number_lines
+from panel.report.numbers import Line, left_out_lines, number_lines
 from panel.report.words import decibels, decimal, listed, percent, percent_range, plural
 
 ROLE_WORDS = {
@@ -168,7 +168,9 @@ def _section(
         sentence=entry["sentence"],
         reasons=tuple(entry["reasons"]),
         next=tuple(entry["next"]),
-        numbers=tuple(number_lines(plan, contrast, entry)),
+        numbers=tuple(
+            number_lines(plan, contrast, entry) + left_out_lines(verdict, contrast["id"])
+        ),
         chain=chain_of(plan, contrast) if question else None,
         figures=tuple(figure for figure in pictures if figure is not None),
         measured=_measured_lines(contrast, measured) if question else (),

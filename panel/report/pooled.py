@@ -35,13 +35,15 @@ def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None)
 def lines(document: Mapping[str, Any]) -> list[str]:
     """What `pooled` found, as lines to print."""
     out = [document["headline"]] if "headline" in document else []
+    without = {e["id"]: e["sentences"] for e in document.get("left_out", {}).get("contrasts", ())}
     for entry in document["contrasts"]:
         if "verdict" in entry:
             heading = f"{entry['name']} ({entry['role'].replace('_', ' ')})"
         else:
             heading = f"{entry['id']} ({entry['procedure']})"
         out += ["", heading, f"  {entry['sentence']}"]
-        out += [f"  - {text}" for text in entry.get("reasons", entry.get("notes", ()))]
+        texts = [*entry.get("reasons", entry.get("notes", ())), *without.get(entry["id"], ())]
+        out += [f"  - {text}" for text in texts]
     out.append("")
     out += [f"Limit: {text}" for text in document["limits"]]
     if "plan_sha256" in document:
