@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from panel.audio import whitened
 from panel.audio.sound import Audio
 from panel.audio.warp import at_positions
 
@@ -24,6 +25,7 @@ MOST_DRIFT = 400e-6
 SAME_PERFORMANCE = 0.5
 """Below this correlation two takes are not treated as the same performance."""
 
+_DOUBTFUL = 0.97
 _COARSE_HZ = 8_000
 _STRETCHES = 12
 _STRETCH_S = 4.0
@@ -83,7 +85,14 @@ def align(reference: Audio, other: Audio, rate: int) -> Alignment:
         found = replace(found, swapped=_is_swapped(a, b, blocks, found))
         if found.swapped:
             b = b[:, ::-1]
-    found = _newton(a, b, blocks, replace(found, swapped=False), rate, swapped=found.swapped)
+    swapped = found.swapped
+    found = _newton(a, b, blocks, replace(found, swapped=False), rate, swapped=swapped)
+    if found.correlation < _DOUBTFUL:
+        start = whitened.delay(mono_a, mono_b, rate)
+        again = Alignment(start, 0.0, False, False, 0.0)
+        again = _newton(a, b, blocks, again, rate, swapped=swapped)
+        if again.correlation > found.correlation + 0.01:
+            found = again
     if found.correlation < SAME_PERFORMANCE:
         # Not the same performance: a lag means nothing, so let both begin together.
         begins = float(_onset(b, rate) - _onset(a, rate))

@@ -4,18 +4,20 @@ A number here says what two recordings hold. Whether anyone hears it is for the 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.audio import faults
+from panel.audio import curves, faults
 from panel.audio.align import SAME_PERFORMANCE, align, apply, same_channels
+from panel.audio.curves import Shelf
 from panel.audio.faults import Warning_
 from panel.audio.loudness import for_clip
 from panel.audio.prepare import resampled, residual_db
 from panel.audio.sound import Audio, Sound
+from panel.audio.transfer import transfer
 from panel.audio.warp import within_band
 from panel.errors import BadInput
 
@@ -39,7 +41,11 @@ class BandDifference(NamedTuple):
 
 @dataclass(frozen=True)
 class Measured:
-    """B against A. Levels in dB of B over A; `loudness_lufs` is (a, b) as recorded."""
+    """B against A. Levels in dB of B over A; `loudness_lufs` is (a, b) as recorded.
+
+    corner_hz: of a first-order low cut that B has and A has not. shelf: the level well above its
+    `hz` over that well below it, half of it at `hz`. Each is None when there is none to be found.
+    """
 
     delay_samples: float
     gain_db: float
@@ -50,7 +56,14 @@ class Measured:
     residual_db: float
     loudness_lufs: tuple[float, float]
     third_octave: tuple[BandDifference, ...]
+    corner_hz: float | None
+    shelf: Shelf | None
     warnings: tuple[Warning_, ...]
+
+    @property
+    def same_performance(self) -> bool:
+        """Whether the two follow each other closely enough to be one performance."""
+        return self.correlation >= SAME_PERFORMANCE
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for other programs; null where a loudness does not exist."""
@@ -64,11 +77,15 @@ class Measured:
             "third_octave": [
                 {"hz": band.hz, "difference_db": band.difference_db} for band in self.third_octave
             ],
+            "corner_hz": self.corner_hz,
+            "shelf": None if self.shelf is None else asdict(self.shelf),
+            "same_performance": self.same_performance,
+            "warnings": [asdict(warning) for warning in self.warnings],
         }
 
 
 def measure(a: Sound, b: Sound) -> Measured:
-    """Delay, gain, drift, polarity, residual and third-octave difference of B against A.
+    """Delay, gain, drift, polarity, residual, low cut, shelf and third octaves of B against A.
 
     Both sounds keep their own length; where rates differ B is brought to A's (and a warning says
     so), and the delay counts samples of A. Raises BadInput when one is silent or too short.
@@ -115,6 +132,17 @@ def measure(a: Sound, b: Sound) -> Measured:
     gain = float((x * y).sum()) / own if own else 0.0
     if found.correlation < SAME_PERFORMANCE or gain <= 0:
         gain = float(np.sqrt(np.square(y).sum() / own)) if own else 1.0
+    circuit = curves.NOTHING
+    if found.correlation >= SAME_PERFORMANCE:
+        circuit = curves.fit(transfer(x, y, rate), rate)
+    if circuit.corner_of_a_hz is not None:
+        warnings.append(
+            Warning_(
+                "low_cut_in_first",
+                f"The first sound has a low cut at {circuit.corner_of_a_hz:.3g} Hz that the second "
+                "has not.",
+            )
+        )
     return Measured(
         delay_samples=found.delay_samples,
         gain_db=20 * float(np.log10(gain)),
@@ -125,6 +153,8 @@ def measure(a: Sound, b: Sound) -> Measured:
         residual_db=residual_db(x, y),
         loudness_lufs=(for_clip(a.samples, a.rate)[0], for_clip(b.samples, b.rate)[0]),
         third_octave=third_octave_difference(full_x, full_y / gain, rate),
+        corner_hz=circuit.corner_hz,
+        shelf=circuit.shelf,
         warnings=tuple(warnings),
     )
 

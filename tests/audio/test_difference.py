@@ -18,7 +18,7 @@ from panel.errors import BadInput
 
 KEYS = {
     "delay_samples", "gain_db", "drift_ppm", "inverted", "residual_db", "loudness_lufs",
-    "third_octave",
+    "third_octave", "corner_hz", "shelf", "same_performance", "warnings",
 }  # fmt: skip
 
 
@@ -42,6 +42,8 @@ def test_json_has_exactly_the_promised_keys_and_no_infinities(make):
     json.dumps(told, allow_nan=False)
     assert told["delay_samples"] == pytest.approx(0.0, abs=1e-6)
     assert told["residual_db"] <= -150
+    assert told["same_performance"] is True
+    assert (told["corner_hz"], told["shelf"], told["warnings"]) == (None, None, [])
     assert all(abs(band["difference_db"]) < 1e-6 for band in told["third_octave"])
 
 
@@ -89,8 +91,12 @@ def test_rates_and_channels_may_differ(make):
 
 def test_different_performances_are_named(make):
     found = measure(make.sound(make.plucked(4, 1)), make.sound(make.plucked(4, 2)))
-    assert "low_correlation" in {w.code for w in found.warnings}
-    json.dumps(found.to_json(), allow_nan=False)
+    told = found.to_json()
+    json.dumps(told, allow_nan=False)
+    assert told["same_performance"] is False
+    assert (told["corner_hz"], told["shelf"]) == (None, None)
+    named = {warning["code"]: warning["sentence"] for warning in told["warnings"]}
+    assert "not the same performance" in named["low_correlation"]
 
 
 @pytest.mark.parametrize("which", [0, 1])
