@@ -79,7 +79,18 @@ def _powers(samples: Audio, rate: int, block_s: float, hop_s: float) -> NDArray[
     """Weighted power of each whole block of `block_s`, one every `hop_s` seconds."""
     samples, rate = _fast_enough(samples, rate)
     block, hop = round(block_s * rate), round(hop_s * rate)
-    energy = np.square(weighted(samples, rate)) @ channel_weights(samples.shape[1])
+    filtered = weighted(samples, rate)
+    weights = channel_weights(samples.shape[1])
+    if block % hop == 0:  # sums over hops, of which a block is so many
+        hops = len(filtered) // hop
+        parts = filtered[: hops * hop].reshape(hops, hop, -1)
+        step = np.einsum("hnc,hnc->hc", parts, parts) @ weights
+        if hops < block // hop:
+            return np.zeros(0)
+        of_block = np.lib.stride_tricks.sliding_window_view(step, block // hop)
+        sums: NDArray[np.float64] = of_block.sum(axis=1)
+        return sums / block
+    energy = np.square(filtered) @ weights
     total = np.concatenate(([0.0], np.cumsum(energy)))
     starts = np.arange(0, len(energy) - block + 1, hop)
     power: NDArray[np.float64] = np.maximum(total[starts + block] - total[starts], 0.0) / block
