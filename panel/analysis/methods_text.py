@@ -92,7 +92,10 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
             "around) chance, over votes in the order in which they came to count (Ville 1939; "
             "Robbins 1970, Ann. Math. Statist. 41, 1397–1409; Howard, Ramdas, McAuliffe & Sekhon "
             "2021, Ann. Statist. 49, 1055–1080). Attribution was tested once, at the planned "
-            "number of votes."
+            "number of votes. The difference between question and retakes at any look: the same "
+            "martingale against 1/2 over each listener's blocks of one vote across and one within, "
+            "of which just one is right (double dichotomies, Wald 1947, Sequential Analysis); it "
+            "holds for the recordings at hand and decides nothing."
         )
     else:
         out.append(

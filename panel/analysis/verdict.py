@@ -6,12 +6,14 @@ Carlo streams are seeded by the plan's SHA-256, and numbers are rounded to six s
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from panel.analysis import (
     anytime,
+    anytime_difference,
     left_out,
     next_steps,
     preference,
@@ -178,6 +180,8 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
         "excerpt_sd": None if size is None else size.excerpt_sd,
         "model_message": None if size is None else size.message,
     }
+    if plan.anytime and not contrast.directed:
+        out["anytime_difference"] = _anytime_difference(e)
     if contrast.directed:
         out["worths"] = _worths(e)
     if contrast.procedure == "preference":
@@ -189,6 +193,17 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
             "p_holm": judged.divided_holm,
         }  # fmt: skip
     return out
+
+
+def _anytime_difference(e: Evidence) -> dict[str, Any] | None:
+    """Question against retakes at any look; None until a block of both is there."""
+    if e.coded is None:
+        return None
+    coded = e.coded
+    found = anytime_difference.compare(
+        zip(coded.listener.tolist(), coded.across.tolist(), coded.y.tolist(), strict=True)
+    )
+    return asdict(found) if found.blocks else None
 
 
 def _attribution(judged: Judgement) -> dict[str, Any]:

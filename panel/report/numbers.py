@@ -62,6 +62,7 @@ def number_lines(
                 f"({percent(numbers.get('within_share'))})",
             )
         )
+    lines += _anytime_difference(numbers)
     lines += _attribution(numbers, questions)
     if numbers.get("share_upper") is not None:
         lines.append(
@@ -117,6 +118,20 @@ def _chance(
     if numbers.get("p_chance_holm") is not None and questions > 1:
         lines.append((f"The same, over {questions} questions", _p_only(numbers["p_chance_holm"])))
     return lines
+
+
+def _anytime_difference(numbers: Mapping[str, Any]) -> list[Line]:
+    found = numbers.get("anytime_difference")
+    if not found:
+        return []
+    return [
+        (
+            "Told apart more often than retakes, in these recordings, whenever looked at",
+            f"the comparison across was the right one in {count(found['across_right'])} of "
+            f"{count(found['one_right'])} pairs of votes with one right "
+            f"({_p_only(found['p_anytime'])})",
+        )
+    ]
 
 
 def _attribution(numbers: Mapping[str, Any], questions: int) -> list[Line]:
