@@ -63,6 +63,8 @@ def chirp(rate: float, *, rising: bool) -> Floats:
     edge = np.clip(np.minimum(t, CHIRP_S - t) / 0.05, 0, 1)
     out: Floats = np.sin(2 * np.pi * (CHIRP_LOW_HZ * t + slope * t * t / 2))
     out *= np.sin(np.pi / 2 * edge) ** 2
+    # What a low rate cannot hold is not in a take at that rate either.
+    out[CHIRP_LOW_HZ + slope * t > 0.48 * rate] = 0.0
     return out
 
 

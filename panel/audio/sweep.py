@@ -31,16 +31,20 @@ class Sweep:
     def seconds(self) -> float:
         return self.growth_s * float(np.log(self.high_hz / self.low_hz))
 
-    def samples(self, rate: float, offset: float = 0.0) -> Floats:
-        """Amplitude 1, faded at both ends; sample n is the moment (n - offset) / rate."""
-        frames = int(np.ceil(self.seconds * rate + offset))
-        t = (np.arange(frames) - offset) / rate
+    def samples(self, rate: float) -> Floats:
+        """Amplitude 1, faded at both ends; sample n is the moment n / rate.
+
+        At a rate that cannot hold the highest frequencies it stops before them.
+        """
+        frames = int(np.ceil(self.seconds * rate))
+        t = np.arange(frames) / rate
         phase = 2 * np.pi * self.low_hz * self.growth_s * np.expm1(t / self.growth_s)
-        inside = (t >= 0) & (t <= self.seconds)
+        top = min(self.high_hz, 0.49 * rate)
+        end = self.growth_s * float(np.log(top / self.low_hz))
         rise = np.clip(t / FADE_IN_S, 0, 1)
-        fall = np.clip((self.seconds - t) / FADE_OUT_S, 0, 1)
+        fall = np.clip((end - t) / FADE_OUT_S, 0, 1)
         out: Floats = np.sin(phase) * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
-        return out * inside
+        return out
 
     def lead_s(self, order: int) -> float:
         """How far ahead of the fundamental a harmonic's impulse response stands."""

@@ -128,3 +128,15 @@ def test_digital_silence():
     found = silence.of_stretch(np.zeros(3 * RATE), RATE)
     assert found.hum is None
     assert found.noise_dbfs == -np.inf
+
+
+@pytest.mark.parametrize("rate", [8_000, 11_025, 32_000])
+def test_a_take_at_a_rate_that_cannot_hold_all_of_it(rate):
+    """Resampled by soxr; what lies under half the rate is measured, flat as it is."""
+    import soxr
+
+    take = 0.5 * soxr.resample(PLAIN, RATE, rate, "VHQ")
+    found = heard(take, rate)
+    inside = found.hz >= 40
+    assert found.hz[-1] <= 0.45 * rate
+    assert found.magnitude_db[inside] == pytest.approx(20 * np.log10(0.5), abs=0.02)
