@@ -21,6 +21,7 @@ from scipy.special import logsumexp
 from panel.errors import BadInput
 
 Floats = NDArray[np.float64]
+_MOST_CONDITION = 1e13  # of the information matrix
 _MOST_STEPS = 100
 
 
@@ -70,7 +71,8 @@ def fit(
     """Fit worths. `first`, `second` (rows,): items; `outcome` (rows,): 0 first, 1 second, 2 tie.
 
     `n` (rows,): how often each row occurred, 1 if not given. Raises BadInput if some items never
-    lose to, or never win against, the rest, as the worths are then infinite.
+    lose to, or never win against, the rest, as the worths are then infinite, and if the votes are
+    too few to tell worths from the effect of position.
     """
     a, b = np.asarray(first, np.int64), np.asarray(second, np.int64)
     said = np.asarray(outcome, np.int64)
@@ -116,6 +118,12 @@ def fit(
         score = weight @ (design[rows, said] - mean)
         second_moment = np.einsum("r,rk,rkc,rkd->cd", weight, p, design, design)
         hessian = second_moment - (mean * weight[:, None]).T @ mean
+        if np.linalg.cond(hessian) > _MOST_CONDITION:
+            # Worths and the effect of position explain the same votes, or run to infinity together.
+            raise BadInput(
+                "These votes are too few to tell worths from the effect of position.",
+                hint="Give the counts instead, or gather votes on more pairs.",
+            )
         step = np.linalg.solve(hessian, score)
         for _ in range(40):
             trial, trial_p = likelihood(theta + step)

@@ -144,3 +144,9 @@ def test_an_item_that_always_wins_has_no_worth():
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20261125)
+
+
+def test_worths_that_position_explains_as_well_are_refused():
+    """One item always stands first, so that its worth and the effect of position are one thing."""
+    with pytest.raises(BadInput, match="too few to tell worths from the effect of position"):
+        preference.fit([0, 0, 0, 0], [1, 1, 1, 1], [0, 1, 0, 0], 2, order_effect=True)
