@@ -4,7 +4,9 @@ The first take is the reference: its timeline and sample rate hold for all. Each
 linear-phase interpolation (delay, drift), one gain and two short fades; nothing else.
 """
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +40,7 @@ FADE_S = 0.01
 SHORTEST_S, SHORT_S, LONG_S = 0.25, 2.0, 20.0
 LEVEL_GAP_DB = 6.0
 NOTHING_LEFT_DB = -200.0
+MOST_AT_ONCE = 4  # alignments
 _SLACK_S = 0.02
 
 
@@ -114,9 +117,14 @@ def resampled(samples: Audio, rate: int, to: int) -> Audio:
 def align_takes(takes: Sequence[TakeSound]) -> list[Alignment]:
     """Each take's alignment to the first. Takes minutes of sound: keep it for all excerpts."""
     first, *rest = at_one_rate(takes)
-    rate = first.sound.rate
     own = Alignment(0.0, 0.0, False, False, 1.0)
-    return [own, *(align(first.sound.samples, take.sound.samples, rate) for take in rest)]
+
+    def to_first(take: TakeSound) -> Alignment:
+        return align(first.sound.samples, take.sound.samples, first.sound.rate)
+
+    # Transforms release the interpreter's lock; few at once, as each holds copies of a take.
+    with ThreadPoolExecutor(min(MOST_AT_ONCE, os.cpu_count() or 1)) as threads:
+        return [own, *threads.map(to_first, rest)]
 
 
 def cut_clips(
