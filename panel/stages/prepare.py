@@ -84,8 +84,9 @@ class _Made:
 
 
 def prepare(store: Store, study_id: int, progress: Progress | None = None) -> list[ClipView]:
-    """Make the clips that are missing: all of them after a change to takes, excerpts or level,
-    only the planted copies where just a check was added.
+    """Make all clips anew, if takes, excerpts, level or planted checks have changed since.
+
+    Also for a check alone, as all clips of an excerpt keep the headroom that its copy needs.
 
     Raises BadInput where the takes cannot be prepared together (the sentence says why), Conflict
     when the study was changed meanwhile or is locked; the clips there were stay then.
