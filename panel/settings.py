@@ -26,7 +26,9 @@ class Settings(BaseSettings):
     secret: str = Field("", description="signs sessions and seals links; made at first start")
     session_hours: int = Field(12, ge=1, description="hours until the desk asks to sign in again")
     upload_limit_mib: int = Field(2048, ge=1, description="largest take accepted, in MiB")
-    take_limit_minutes: int = Field(90, ge=1, description="longest take accepted, in minutes")
+    take_limit_minutes: int = Field(
+        30, ge=1, le=30, description="longest take accepted, in minutes, at most 30"
+    )
     smtp_host: str = Field("", description="mail server; mail stays in the outbox when empty")
     smtp_port: int = Field(587, ge=1, le=65535, description="port of the mail server")
     smtp_user: str = Field("", description="user name at the mail server")
