@@ -284,7 +284,8 @@ def _in_words(bands: Sequence[BandBeside]) -> str:
     best = max(runs, key=lambda run: max(abs(b.outside_db) for b in run))
     most = max(abs(band.outside_db) for band in best)
     span = _hz(best[0].hz) if len(best) == 1 else f"{_hz(best[0].hz)} to {_hz(best[-1].hz)}"
-    return f"Larger than retakes vary at {span}, by up to {most:.1f} dB."
+    excess = f"up to {most:.1f} dB" if most >= 0.05 else "less than 0.1 dB"
+    return f"Larger than retakes vary at {span}, by {excess}."
 
 
 def _hz(hz: float) -> str:

@@ -85,7 +85,7 @@ def forest_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[Row
         role = contrast["role"]
         what = f"right, of {entry['trials']:,}"
         if kind.directed and role == "question":
-            what = f"for “{later(contrast)}”, of {entry['trials']:,}"
+            what = f"{favour(contrast)}, of {entry['trials']:,}"
         rows.append(
             Row(
                 label="Retakes of the same" if contrast.get("of") else contrast["name"],
@@ -262,3 +262,10 @@ def later(contrast: Mapping[str, Any]) -> str:
     """The condition whose votes are counted in a directed question."""
     conditions = ordered(contrast)
     return str(conditions[-1]["label"]) if len(conditions) == 2 else "the higher one"
+
+
+def favour(contrast: Mapping[str, Any]) -> str:
+    """What a counted vote of a directed question said."""
+    if contrast["procedure"] == "attribute":
+        return f"“{later(contrast)}”: more {contrast['attribute']}"
+    return f"for “{later(contrast)}”"

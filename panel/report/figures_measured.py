@@ -110,8 +110,8 @@ def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -
         for index in range(-round(reach / step), round(reach / step) + 1):
             value = index * step
             canvas.line(left, up(value), width - 14, up(value), stroke=RULE)
-            canvas.text(left - 8, up(value) + 5, decibels(value).removesuffix("\xa0dB"),
-                        size=SMALL, anchor="end")  # fmt: skip
+            label = decibels(value, 2 if step < 0.5 else 1).removesuffix("\xa0dB")
+            canvas.text(left - 8, up(value) + 5, label, size=SMALL, anchor="end")
         for run in _stretches(bands):
             upper = [(along(b.hz), up(b.high or 0.0)) for b in run]
             lower = [(along(b.hz), up(b.low or 0.0)) for b in reversed(run)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -63,7 +64,7 @@ class Report:
 
     title: str
     question: str
-    headline: str
+    headline: tuple[str, ...]
     organiser: str
     dates: str
     facts: str
@@ -123,7 +124,7 @@ def context(
     report = Report(
         title=plan["study"]["title"],
         question=plan["study"]["question"],
-        headline=verdict["headline"],
+        headline=_lines(verdict["headline"]),
         organiser=organiser,
         dates=dates,
         facts=(
@@ -238,3 +239,8 @@ def _exclusion(verdict: Mapping[str, Any]) -> tuple[str, ...]:
             else "With them, every verdict would be the same."
         )
     return tuple(text for text in out if text)
+
+
+def _lines(headline: str) -> tuple[str, ...]:
+    """The headline, each outcome on a line of its own: a break inside "not heard" misleads."""
+    return tuple(re.split(r"(?<=\.) (?=[A-Z][^.:]*: )", headline))

@@ -216,6 +216,8 @@ def _next(study: Study, counts: dict[type, int], questions: int, missing: str) -
     if study.locked_at is not None:
         if counts[Listener] == 0:
             return "listeners", "The plan is locked. Invite listeners."
+        if counts[Vote] == 0:
+            return "watch", "Waiting for the first vote."
         return "watch", "Votes are coming in. Close the study when the plan's rule is met."
     if counts[Take] == 0:
         return "takes", "Add the takes."

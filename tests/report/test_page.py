@@ -238,3 +238,20 @@ def test_listeners_left_out_are_counted_and_crossed():
     report = context(document, verdict, turned, rows)["report"]
     assert any(code in text for text in report.exclusion)
     assert any(line.code == code and line.counts == "no" for line in report.listeners)
+
+
+@pytest.mark.parametrize(
+    ("headline", "lines"),
+    [
+        (
+            "Heard: Stiffer adhesive and Element no. 2. Not heard: Hours. Preferred: Glue.",
+            ("Heard: Stiffer adhesive and Element no. 2.", "Not heard: Hours.", "Preferred: Glue."),
+        ),
+        ("Heard. Told apart in 73 of 100.", ("Heard. Told apart in 73 of 100.",)),
+    ],
+)
+def test_each_outcome_of_the_headline_has_a_line_of_its_own(headline, lines, study):
+    """So that no line ends within "not heard"."""
+    document, table, rows, verdict = study
+    shown = context(document, {**verdict, "headline": headline}, table, rows)
+    assert shown["report"].headline == lines

@@ -125,7 +125,7 @@ def test_the_plans_bytes_have_the_plans_hash(store, study):
 def test_the_report_reads_what_was_concluded(store, study):
     document = conclude.close(store, study.id)
     report = publish.report_context(store, study.id)["report"]
-    assert report.headline == document["headline"]
+    assert " ".join(report.headline) == document["headline"]
     assert report.organiser == "Larkfield Pickups"
     assert re.fullmatch(r"plan locked \d+ \w+ \d{4}, votes \d+ \w+ \d{4}( to .*)?", report.dates)
 
