@@ -142,14 +142,20 @@ def _forest(rows: Sequence[Row], width: float, title: str, description: str) -> 
     values = [v for row in rows for v in (*row.interval, row.chance)]
     scale = share_scale(values, *((10.0, width - 34) if canvas.narrow else (212.0, width - 138)))
     labels = [wrapped(row.label, 196 if not canvas.narrow else 296) for row in rows]
-    extra = [17.0 * (len(label) - 1) for label in labels]
+    whats = [
+        wrapped(f"{row.verdict}; {row.what}", 300, SMALL, most=1)
+        if canvas.narrow
+        else wrapped(row.what, 196, SMALL)
+        for row in rows
+    ]
+    extra = [17.0 * (len(label) + len(what) - 2) for label, what in zip(labels, whats, strict=True)]
     heights = [(68.0 if canvas.narrow else 52.0) + more for more in extra]
     top = 24.0
     bottom = top + sum(heights)
     canvas.share_axis(scale, top, bottom, step=share_step(scale, canvas.narrow))
     canvas.text(scale(rows[0].chance), 15, "chance", size=SMALL, anchor="middle", fill=PENCIL)
     y = top
-    for row, label, more, height in zip(rows, labels, extra, heights, strict=True):
+    for row, label, what, more, height in zip(rows, labels, whats, extra, heights, strict=True):
         x = scale(row.chance)
         retake = row.shape == "square"
         if canvas.narrow:
@@ -161,14 +167,11 @@ def _forest(rows: Sequence[Row], width: float, title: str, description: str) -> 
             place, anchor, first = 196.0, "end", line - 3 - more / 2
         for index, words in enumerate(label):
             canvas.text(place, first + 17 * index, words, anchor=anchor, italic=retake)
-        under = first + 17 * len(label)
+        for index, words in enumerate(what, start=len(label)):
+            canvas.text(place, first + 17 * index, words, size=SMALL, anchor=anchor, fill=PENCIL)
         if canvas.narrow:
-            words = wrapped(f"{row.verdict}; {row.what}", 300, SMALL, most=1)[0]
-            canvas.text(place, under, words, size=SMALL, fill=PENCIL)
             canvas.line(x, y + more + 40, x, y + height, dash="4 4")
         else:
-            words = wrapped(row.what, 196, SMALL, most=1)[0]
-            canvas.text(place, under, words, size=SMALL, anchor=anchor, fill=PENCIL)
             canvas.line(x, y, x, y + height, dash="4 4")
             for index, words in enumerate(wrapped(row.verdict, 112)):
                 canvas.text(scale.end + 20, line + 5 + 17 * index, words)

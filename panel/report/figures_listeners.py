@@ -24,7 +24,7 @@ from panel.report.drawing import (
     Scale,
     wrapped,
 )
-from panel.report.figures import all_of, favour, ordered
+from panel.report.figures import all_of, later, ordered
 from panel.report.words import percent, percent_range, plural
 
 
@@ -168,7 +168,7 @@ def _spread(
         canvas.line(scale.start, ground, scale.end, ground, stroke=PENCIL)
         what = f"about {plural(middle, 'vote')} each"
         if kind.directed and contrast["role"] == "question":
-            what = f"{favour(contrast)}, {middle} each"
+            what = f"for “{later(contrast)}”, {middle} each"
         place, anchor = (scale.start, "start") if canvas.narrow else (196.0, "end")
         first = start + 17 if canvas.narrow else ground - 5 - 17 * len(label)
         for index, words in enumerate(label):
