@@ -2,7 +2,7 @@
 
 Takes of a condition scatter about its place on the perceptual scale (`take_spread`, in d′);
 listeners differ in sensitivity (log-normal, `listener_spread`). A round robin of the takes is put
-to them, and condition labels are permuted over takes, as the verdict does (SCIENCE.md §4).
+to them, and condition labels are permuted over takes, as the verdict does.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """How small a p the takes allow: the number of ways to put the labels on them.
 
-Attribution permutes condition labels over takes (SCIENCE.md §4). With a given number of takes
+Attribution permutes condition labels over takes. With a given number of takes
 on each side there are only so many labelings, and no p can be smaller than one over that.
 """
 

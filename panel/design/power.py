@@ -178,7 +178,7 @@ def anytime_cost(
 ) -> AnytimeCost:
     """Votes across conditions until the anytime-valid test says "heard", by simulation.
 
-    Mixture martingale, looked at after every vote (VALUES.md §7).
+    Mixture martingale, looked at after every vote (Robbins 1970; Ville 1939).
     """
     kind = procedure(code)
     n = np.arange(1, cap + 1)

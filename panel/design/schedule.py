@@ -2,9 +2,9 @@
 
 The schedule is a pure function of the plan and a listener's ordinal (0, 1, 2 … in order of
 arrival). It looks at the takes of a question as one pool: which condition a take has plays no
-part, so that permuting the conditions' labels over takes is an exact test (SCIENCE.md §4).
+part, so that permuting the conditions' labels over takes is an exact test.
 Which slot holds what is *not* decided here but by `draw_key`, for each trial, independently and
-uniformly: balanced keys would spoil the binomial (SCIENCE.md §1).
+uniformly: balanced keys would spoil the binomial.
 """
 
 from __future__ import annotations

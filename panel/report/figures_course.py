@@ -88,7 +88,7 @@ def evidence_path(
     """log10 of the anytime-valid value after each vote across conditions, in order of arrival.
 
     One-sided against chance for procedures with a right answer, two-sided for directed ones
-    (VALUES.md §7). Votes of excluded listeners must be left out by the caller.
+    (Robbins 1970). Votes of excluded listeners must be left out by the caller.
     """
     side = {t: i for i, c in enumerate(ordered(contrast)) for t in c["takes"]}
     outcomes = []

@@ -1,4 +1,4 @@
-"""The guard against two changes at once, sentence by sentence of DESIGN.md."""
+"""The guard against two changes at once, sentence by sentence of its design."""
 
 from __future__ import annotations
 

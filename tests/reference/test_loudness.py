@@ -103,7 +103,7 @@ def test_case_13_greatest_momentary(i):
 
 
 def test_agrees_with_pyloudnorm_up_to_its_own_filter():
-    # pyloudnorm 0.2.0 reads a full-scale 997 Hz sine 0.04 LU low (STACK.md); on noise its
+    # pyloudnorm 0.2.0 reads a full-scale 997 Hz sine 0.04 LU low; on noise its
     # approximation of the shelf differs by less than that.
     rng = np.random.default_rng(3)
     noise = 0.05 * rng.standard_normal((10 * RATE, 2)) * np.linspace(0.2, 1, 10 * RATE)[:, None]

@@ -25,7 +25,7 @@ def test_clips_are_level_matched_and_aligned_with_what_was_undone_in_the_table(l
         samples, rate = prepare.clip_samples(logged.store, logged.id, clip.take_key, "e1")
         assert (rate, samples.shape) == (RATE, (2 * RATE, 1))
         levels.append(loudness.for_clip(samples, rate)[0])
-    assert max(levels) - min(levels) < 0.1  # SCIENCE.md §7: matched to 0.1 dB
+    assert max(levels) - min(levels) < 0.1  # as promised: matched to 0.1 dB
     assert clips[0].residual_db is None
     assert all(clip.residual_db < -40 for clip in clips[1:])
 
