@@ -8,7 +8,10 @@ import re
 import struct
 import subprocess
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO, Any
 
 import numpy as np
 
@@ -19,9 +22,12 @@ from panel.errors import BadInput, TooLarge
 FORMATS = "mov,aac,matroska"
 LOSSLESS = {"alac", "flac", "wavpack", "tta"}
 TIME_LIMIT_S = 120
+MOST_BYTES = 2**33
+_AT_A_TIME = 2**16
 _STREAM = re.compile(r"Stream #0:\d+.*?: Audio: (\w+)(.*)")
 _RATE = re.compile(r"(\d+) Hz")
 _DURATION = re.compile(r"Duration: (\d+):(\d\d):(\d\d(?:\.\d+)?)")
+_LAYOUTS = {"mono": 1, "stereo": 2, "downmix": 2, "quad": 4, "hexagonal": 6, "octagonal": 8}
 _WORD = {"u8": 8, "s16": 16, "s32": 32, "flt": 32, "dbl": 64}
 
 
@@ -64,10 +70,7 @@ def probe(path: Path, name: str) -> Probe:
         )
     hours, minutes, seconds = duration.groups() if duration else ("0", "0", "0")
     length = 3600 * int(hours) + 60 * int(minutes) + float(seconds)
-    layout = stream[2].split("Hz,")[1].split(",")[0].strip()
-    named = {"mono": 1, "stereo": 2, "5.1": 6, "5.1(side)": 6, "7.1": 8, "6.1": 7, "quad": 4}
-    counted = re.match(r"(\d+) channels", layout)
-    channels = named.get(layout) or (int(counted[1]) if counted else 2)
+    channels = _channels(stream[2].split("Hz,")[1].split(",")[0].strip())
     word = next((_WORD[w] for w in _WORD if re.search(rf"\b{w}p?\b", stream[2])), None)
     lossy = stream[1] not in LOSSLESS
     bits = re.search(r"\((\d+) bit\)", stream[2])
@@ -84,6 +87,16 @@ def probe(path: Path, name: str) -> Probe:
     )
 
 
+def _channels(layout: str) -> int:
+    """How many channels a layout has, as the decoder writes it: `stereo`, `5.1(side)`, `4.0`,
+    `7 channels`."""
+    name = layout.split("(")[0].strip()
+    if name in _LAYOUTS:
+        return _LAYOUTS[name]
+    counted = re.match(r"(\d+) channels", layout)
+    return int(counted[1]) if counted else sum(map(int, re.findall(r"\d+", name))) or 2
+
+
 def _head(path: Path) -> bytes:
     with path.open("rb") as file:
         return file.read(12)
@@ -94,10 +107,24 @@ def decode(path: Path, name: str, longest_s: float, most_bytes: int) -> tuple[Au
 
     Raises BadInput for a damaged file, TooLarge past a limit.
     """
+    with decoding(path, name, longest_s, "f64", most_bytes) as (rate, channels, blocks):
+        whole = [np.zeros((0, channels)), *blocks]
+    return np.concatenate(whole).astype(np.float64, copy=False), rate
+
+
+@contextmanager
+def decoding(
+    path: Path, name: str, longest_s: float, word: str = "f32", most_bytes: int = MOST_BYTES
+) -> Iterator[tuple[int, int, Iterator[Any]]]:
+    """The rate in Hz, how many channels there are, and all samples in blocks (frames, channels),
+    float32 or ("f64") float64; decoded into a temporary file first.
+
+    Raises BadInput for a damaged file, TooLarge past a limit.
+    """
     with tempfile.TemporaryFile() as out:
         command = [
             *_command(path), "-map", "0:a:0", "-t", str(longest_s + 1), "-fs", str(most_bytes),
-            "-c:a", "pcm_f64le", "-f", "wav", "pipe:1",
+            "-c:a", f"pcm_{word}le", "-f", "wav", "pipe:1",
         ]  # fmt: skip
         code, told = _run(command, out.fileno(), name)
         if code != 0 or "partial file" in told or "Invalid data" in told:
@@ -119,8 +146,13 @@ def decode(path: Path, name: str, longest_s: float, most_bytes: int) -> tuple[Au
                 out.seek(length + (length & 1), 1)
         if head[:4] != b"RIFF" or not rate:
             raise BadInput(f"{name} could not be decoded.", hint=AGAIN)
-        # Read rather than mapped: the temporary file goes away with this block.
-        flat = np.frombuffer(out.read(), dtype="<f8")
-    frames = len(flat) // channels
-    samples = flat[: frames * channels].reshape(frames, channels).astype(np.float64)
-    return samples, rate
+        yield rate, channels, _blocks(out, channels, word)
+
+
+def _blocks(out: IO[bytes], channels: int, word: str) -> Iterator[Any]:
+    width = int(word[1:]) // 8
+    # Read rather than mapped: the temporary file goes away.
+    while held := out.read(_AT_A_TIME * channels * width):
+        frames = len(held) // (channels * width)
+        flat = np.frombuffer(held, dtype=f"<f{width}", count=frames * channels)
+        yield flat.reshape(frames, channels)

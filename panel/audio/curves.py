@@ -25,6 +25,11 @@ _LEFT_AT_MOST = 0.35
 _SEEN_AT_LEAST = 0.75
 _MOST_SHELF_DB = 24.0
 _MISFIT_AT_MOST = 0.1
+# Takes of one chain differ by slow waves over the octaves of some tenths of a dB, and a stretch of
+# a wave passes for a shelf (common practice, no source). Two takes alone do not tell them apart,
+# unless nothing but noise is left beside the shelf.
+_WAVES_DB = 0.75
+_ALONE_AT_MOST = 0.02
 _INFRASOUND_HZ = 20.0
 _MOVED_DB = 6.0
 _GOOD_ENOUGH_DB = 0.01
@@ -102,18 +107,14 @@ def fit(found: Transfer, rate: int) -> Curves:
         single.chi - both.chi > _WEIGHT_OF_EVIDENCE * scale
         and both.chi < _LEFT_AT_MOST * single.chi
         and weigh.holds(both, none)
-        and weigh.loss_db(both) >= LEAST_LOSS_DB
+        and weigh.corner_seen(both)
         and weigh.shelf_seen(both)
     ):
         return _told(both)
     # A steep low shelf can pass for a low cut, so the simpler one goes first unless it is worse.
     shelf_tells = weigh.shelf_seen(shelf) and weigh.holds(shelf, none)
     clearly = shelf.chi < _LEFT_AT_MOST * corner.chi and weigh.misfit_db(corner) > _GOOD_ENOUGH_DB
-    if (
-        weigh.holds(corner, none)
-        and weigh.loss_db(corner) >= LEAST_LOSS_DB
-        and not (shelf_tells and clearly)
-    ):
+    if weigh.holds(corner, none) and weigh.corner_seen(corner) and not (shelf_tells and clearly):
         return _told(corner)
     if shelf_tells:
         return _told(shelf)
@@ -280,6 +281,16 @@ class _Weighing:
         """Weighted RMS of what the model leaves."""
         return float(np.sqrt(model.chi / self.weight.sum()) * _DB)
 
+    def corner_seen(self, model: _Model) -> bool:
+        """Whether the low cut takes enough away, and more than a retake's waves would."""
+        loss = self.loss_db(model)
+        return loss >= LEAST_LOSS_DB and (loss >= _WAVES_DB or self._left_db(model) <= _METHOD_DB)
+
+    def _left_db(self, model: _Model) -> float:
+        """RMS of what the model leaves beyond noise."""
+        beyond_noise = max(model.chi - (len(self.found.hz) - 1 - model.freedom), 0.0)
+        return float(np.sqrt(beyond_noise / self.weight.sum()) * _DB)
+
     def shelf_seen(self, model: _Model) -> bool:
         """Whether it is a shelf, and the sound reaches far enough to both sides to know its gain.
 
@@ -287,9 +298,14 @@ class _Weighing:
         """
         there = np.abs(self._high(model.hz, model.gain_db, model.shape, model.warped)) * _DB
         whole = abs(model.gain_db)
-        beyond_noise = max(model.chi - (len(there) - 1 - model.freedom), 0.0)
+        left = self._left_db(model)
         return bool(
-            np.sqrt(beyond_noise / self.weight.sum()) * _DB <= _MISFIT_AT_MOST * whole
+            left
+            <= (
+                _MISFIT_AT_MOST * whole
+                if whole >= _WAVES_DB
+                else min(_METHOD_DB, _ALONE_AT_MOST * whole)
+            )
             and LEAST_SHELF_DB <= whole <= _MOST_SHELF_DB
             and there[0] <= (1 - _SEEN_AT_LEAST) * whole
             and there[-1] >= _SEEN_AT_LEAST * whole

@@ -1,9 +1,8 @@
-"""What measurably differs between two takes, and whether retakes differ as much.
+"""What measurably differs between two takes.
 
 A number here says what two recordings hold. Whether anyone hears it is for the votes alone.
 """
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
@@ -28,7 +27,7 @@ NOMINAL_HZ = (
 )  # fmt: skip
 """Nominal mid-band frequencies of the third-octave bands, IEC 61260-1:2014, annex E."""
 
-_BAND_FLOOR = 1e-11
+BAND_FLOOR = 1e-11
 _SEGMENT_S = 20.0
 
 
@@ -66,13 +65,14 @@ class Measured:
         return self.correlation >= SAME_PERFORMANCE
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values for other programs; null where a loudness does not exist."""
+        """Plain values for other programs; null where a loudness does not exist, and for what is
+        left where the two are not one performance: there is nothing to subtract."""
         return {
             "delay_samples": self.delay_samples,
             "gain_db": self.gain_db,
             "drift_ppm": self.drift_ppm,
             "inverted": self.inverted,
-            "residual_db": self.residual_db,
+            "residual_db": self.residual_db if self.same_performance else None,
             "loudness_lufs": [v if np.isfinite(v) else None for v in self.loudness_lufs],
             "third_octave": [
                 {"hz": band.hz, "difference_db": band.difference_db} for band in self.third_octave
@@ -135,6 +135,10 @@ def measure(a: Sound, b: Sound) -> Measured:
     circuit = curves.NOTHING
     if found.correlation >= SAME_PERFORMANCE:
         circuit = curves.fit(transfer(x, y, rate), rate)
+    if found.swapped:
+        warnings.append(
+            Warning_("swapped", "The second sound has left and right exchanged; that was put back.")
+        )
     if circuit.corner_of_a_hz is not None:
         warnings.append(
             Warning_(
@@ -199,94 +203,7 @@ def third_octave_difference(a: Audio, b: Audio, rate: int) -> tuple[BandDifferen
     first, second = band_powers(a, rate), band_powers(b, rate)
     out = []
     for hz, p, q in zip(NOMINAL_HZ, first, second, strict=True):
-        enough = p > _BAND_FLOOR * np.nansum(first) and q > _BAND_FLOOR * np.nansum(second)
+        enough = p > BAND_FLOOR * np.nansum(first) and q > BAND_FLOOR * np.nansum(second)
         if enough:  # False for NaN
             out.append(BandDifference(hz, 10 * float(np.log10(q / p))))
     return tuple(out)
-
-
-@dataclass(frozen=True)
-class BandBeside:
-    """One band of a contrast beside what retakes of one condition span.
-
-    retake_low_db, retake_high_db: the lowest and highest difference between two retakes;
-    outside_db: by how much the contrast leaves that span (0 inside; signed).
-    """
-
-    hz: float
-    difference_db: float
-    retake_low_db: float
-    retake_high_db: float
-    outside_db: float
-
-
-@dataclass(frozen=True)
-class RetakeBand:
-    """A contrast's third-octave difference beside the span of its retakes."""
-
-    bands: tuple[BandBeside, ...]
-    sentence: str
-
-
-def retake_band(
-    condition_a: Sequence[Audio], condition_b: Sequence[Audio], rate: int
-) -> RetakeBand:
-    """The mean difference of B over A with the band spanned by retakes of one condition.
-
-    Each sequence holds the prepared clips (aligned, level-matched) of one condition. The span is
-    that of all differences, both ways round, between two takes of the same condition. Raises
-    BadInput when neither condition has a retake.
-    """
-    first = [_levels(clip, rate) for clip in condition_a]
-    second = [_levels(clip, rate) for clip in condition_b]
-    if not first or not second:
-        raise BadInput("A contrast needs a take on each side.", hint="Choose takes for both.")
-    retakes = [
-        x - y for levels in (first, second) for i, x in enumerate(levels) for y in levels[:i]
-    ]
-    if not retakes:
-        raise BadInput(
-            "Neither condition has a retake, so there is nothing to compare the difference with.",
-            hint="Record at least two takes of one condition.",
-        )
-    spread = np.abs(np.array(retakes)).max(axis=0)
-    middle = np.mean(second, axis=0) - np.mean(first, axis=0)
-    bands = []
-    for hz, difference, reach in zip(NOMINAL_HZ, middle, spread, strict=True):
-        if np.isfinite(difference) and np.isfinite(reach):
-            outside = float(np.sign(difference) * max(abs(difference) - reach, 0.0))
-            bands.append(BandBeside(hz, float(difference), -float(reach), float(reach), outside))
-    return RetakeBand(tuple(bands), _in_words(bands))
-
-
-def _levels(clip: Audio, rate: int) -> NDArray[np.float64]:
-    powers = band_powers(clip, rate)
-    powers[~(powers > _BAND_FLOOR * np.nansum(powers))] = np.nan
-    levels: NDArray[np.float64] = 10 * np.log10(powers)
-    return levels
-
-
-def _in_words(bands: Sequence[BandBeside]) -> str:
-    """The widest run of bands outside the span, by the most it is outside."""
-    runs: list[list[BandBeside]] = []
-    for i, band in enumerate(bands):
-        if band.outside_db == 0.0:
-            continue
-        joins = (
-            runs and runs[-1][-1] is bands[i - 1] and runs[-1][-1].outside_db * band.outside_db > 0
-        )
-        if joins:
-            runs[-1].append(band)
-        else:
-            runs.append([band])
-    if not runs:
-        return "In every third-octave band the difference lies within what retakes vary by."
-    best = max(runs, key=lambda run: max(abs(b.outside_db) for b in run))
-    most = max(abs(band.outside_db) for band in best)
-    span = _hz(best[0].hz) if len(best) == 1 else f"{_hz(best[0].hz)} to {_hz(best[-1].hz)}"
-    excess = f"up to {most:.1f} dB" if most >= 0.05 else "less than 0.1 dB"
-    return f"Larger than retakes vary at {span}, by {excess}."
-
-
-def _hz(hz: float) -> str:
-    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -18,17 +19,42 @@ class Warning_:  # noqa: N801 - Warning is Python's own
 
 SILENT_DB = -80.0
 DC_LIMIT = 0.003
-_FLAT = 1e-4
+FLAT = 1e-4
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a take's own warnings are told from; of samples with full scale 1.0.
+
+    peak: highest magnitude; level: RMS; offset: the largest channel mean; clipped: stretches;
+    noise_power: see `noise_power`.
+    """
+
+    peak: float
+    level: float
+    offset: float
+    clipped: int
+    noise_power: float
 
 
 def of_take(samples: Audio, rate: int, source: Source, name: str) -> tuple[Warning_, ...]:
     """Warnings about one take by itself: silent, clipped, offset, lossy or coarse source."""
+    figures = Figures(
+        float(np.abs(samples).max(initial=0.0)),
+        float(np.sqrt(np.square(samples).mean())) if samples.size else 0.0,
+        float(np.abs(samples.mean(axis=0)).max()) if samples.size else 0.0,
+        clipped_stretches(samples),
+        0.0,
+    )
+    return told_from(figures, source, name)
+
+
+def told_from(figures: Figures, source: Source, name: str) -> tuple[Warning_, ...]:
+    """The same warnings, where the take has been surveyed already."""
     found = []
-    peak = float(np.abs(samples).max(initial=0.0))
-    level = float(np.sqrt(np.square(samples).mean())) if samples.size else 0.0
+    peak, level, stretches = figures.peak, figures.level, figures.clipped
     if level < 10 ** (SILENT_DB / 20):
         found.append(Warning_("silence", f"{name} is silent, or all but silent."))
-    stretches = clipped_stretches(samples)
     if stretches:
         found.append(
             Warning_(
@@ -43,7 +69,7 @@ def of_take(samples: Audio, rate: int, source: Source, name: str) -> tuple[Warni
                 "over_full_scale", f"{name} passes full scale by {20 * np.log10(peak):.1f} dB."
             )
         )
-    offset = float(np.abs(samples.mean(axis=0)).max()) if samples.size else 0.0
+    offset = figures.offset
     if offset > DC_LIMIT and offset > 0.01 * level:
         found.append(
             Warning_(
@@ -102,19 +128,23 @@ def clipped_stretches(samples: Audio) -> int:
             peak = float(side.max(initial=0.0))
             if peak < 0.05:
                 continue
-            top = np.concatenate(([False], side >= peak * (1 - _FLAT), [False]))
+            top = np.concatenate(([False], side >= peak * (1 - FLAT), [False]))
             edges = np.flatnonzero(np.diff(top.astype(np.int8)))
-            starts, stops = edges[::2], edges[1::2]
-            long = stops - starts >= 3
-            starts, stops = starts[long], stops[long]
-            # The top of a wave (a parabola) that is flat over n samples falls by at most
-            # ((n + 4) / n)^2 times as much two samples further on.
-            n = stops - starts
-            before = side[np.maximum(starts - 2, 0)]
-            after = side[np.minimum(stops + 1, len(side) - 1)]
-            corner = peak - np.minimum(before, after) > 4 * _FLAT * peak * ((n + 4) / n) ** 2
-            count += int(np.count_nonzero(corner))
+            count += cornered(side, peak, edges[::2], edges[1::2])
     return count
+
+
+def cornered(side: Audio, peak: float, starts: Any, stops: Any) -> int:
+    """How many of the stretches of `side` that stand at `peak` end in a corner."""
+    long = stops - starts >= 3
+    starts, stops = starts[long], stops[long]
+    # The top of a wave (a parabola) that is flat over n samples falls by at most
+    # ((n + 4) / n)^2 times as much two samples further on.
+    n = stops - starts
+    before = side[np.maximum(starts - 2, 0)]
+    after = side[np.minimum(stops + 1, len(side) - 1)]
+    corner = peak - np.minimum(before, after) > 4 * FLAT * peak * ((n + 4) / n) ** 2
+    return int(np.count_nonzero(corner))
 
 
 def noise_power(samples: Audio, rate: int) -> float:
@@ -124,5 +154,13 @@ def noise_power(samples: Audio, rate: int) -> float:
     if blocks < 20:
         return 0.0
     power = np.square(samples[: blocks * block]).reshape(blocks, -1).mean(axis=1)
+    return quietest(power)
+
+
+def quietest(power: Any) -> float:
+    """Mean of the lowest twentieth of the blocks' powers; 0 of fewer than twenty."""
+    blocks = len(power)
+    if blocks < 20:
+        return 0.0
     quiet = np.sort(power)[: max(1, blocks // 20)]
     return float(quiet.mean())

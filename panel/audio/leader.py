@@ -25,17 +25,49 @@ PEAK_DB = -12.0
 """No leader has a higher true peak (dBTP)."""
 
 CHIRP_S, CHIRP_LOW_HZ, CHIRP_HIGH_HZ = 0.4, 400.0, 8_000.0
-SWEEP: Sweep = synchronised(20.0, 20_000.0, 10.0)
+LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 
 RISING_AT_S = 0.5
 SWEEP_AT_S = RISING_AT_S + CHIRP_S + 0.6
-SWEEP_END_S = SWEEP_AT_S + SWEEP.seconds
 DECAY_S = 1.0
-SILENCE_AT_S = SWEEP_END_S + DECAY_S
 SILENCE_S = 3.0
-FALLING_AT_S = float(np.ceil(2 * (SILENCE_AT_S + SILENCE_S)) / 2)
-MUSIC_AT_S = FALLING_AT_S + CHIRP_S + 0.6
-"""From the leader's first sample to the music's."""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A leader of one length; all times in seconds from its first sample.
+
+    The length is that of the sweep: the longer, the less noise in what is measured.
+    """
+
+    key: str
+    sweep: Sweep
+
+    @property
+    def sweep_end_s(self) -> float:
+        return SWEEP_AT_S + self.sweep.seconds
+
+    @property
+    def silence_at_s(self) -> float:
+        return self.sweep_end_s + DECAY_S
+
+    @property
+    def falling_at_s(self) -> float:
+        return float(np.ceil(2 * (self.silence_at_s + SILENCE_S)) / 2)
+
+    @property
+    def music_at_s(self) -> float:
+        """To the music's first sample: how long the leader is."""
+        return self.falling_at_s + CHIRP_S + 0.6
+
+
+LAYOUTS = {
+    key: Layout(key, synchronised(LOW_HZ, HIGH_HZ, seconds))
+    for key, seconds in (("short", 5.0), ("usual", 10.0), ("long", 20.0))
+}
+"""Told apart in a take by the distance of their chirps."""
+
+USUAL = LAYOUTS["usual"]
 
 HEARING = (
     "The leader is no louder than the music, but it holds a tone that climbs to 20 kHz. Start with "
@@ -52,7 +84,11 @@ class Leader:
     samples: Audio
     rate: int
     loudness_lufs: float
-    music_at_s: float
+    layout: Layout
+
+    @property
+    def music_at_s(self) -> float:
+        return self.layout.music_at_s
 
 
 def chirp(rate: float, *, rising: bool) -> Floats:
@@ -68,25 +104,25 @@ def chirp(rate: float, *, rising: bool) -> Floats:
     return out
 
 
-def signal(rate: int) -> Floats:
-    """The leader without music at amplitude 1, (frames,): MUSIC_AT_S long.
+def signal(rate: int, layout: Layout = USUAL) -> Floats:
+    """The leader without music at amplitude 1, (frames,): as long as its layout says.
 
     Every part begins on a sample at every rate of RATES.
     """
-    out = np.zeros(round(MUSIC_AT_S * rate))
+    out = np.zeros(round(layout.music_at_s * rate))
     for at, part in (
         (RISING_AT_S, chirp(rate, rising=True)),
-        (FALLING_AT_S, chirp(rate, rising=False)),
+        (layout.falling_at_s, chirp(rate, rising=False)),
     ):
         start = round(at * rate)
         out[start : start + len(part)] += part
     start = round(SWEEP_AT_S * rate)
-    swept = SWEEP.samples(rate)
+    swept = layout.sweep.samples(rate)
     out[start : start + len(swept)] += swept
     return out
 
 
-def make(rate: int, music: Audio | None = None) -> Leader:
+def make(rate: int, music: Audio | None = None, layout: Layout = USUAL) -> Leader:
     """The leader at `rate` (one of RATES), in front of `music` (frames, channels) at that rate.
 
     Its loudness (BS.1770) is LOUDNESS_LUFS or that of the music where that is lower, its true
@@ -101,7 +137,7 @@ def make(rate: int, music: Audio | None = None) -> Leader:
     if music is not None and not music.any():
         raise BadInput("The recording to append is silent.", hint="Append one with music in it.")
     channels = 1 if music is None else int(music.shape[1])
-    plain = np.repeat(signal(rate)[:, None], channels, axis=1)
+    plain = np.repeat(signal(rate, layout)[:, None], channels, axis=1)
     loudest, peak = LOUDNESS_LUFS, PEAK_DB
     if music is not None:
         own = integrated(music, rate)
@@ -111,4 +147,4 @@ def make(rate: int, music: Audio | None = None) -> Leader:
     gain_db = min(loudest - own_loudness, peak - true_peak_db(plain, rate))
     plain *= 10 ** (gain_db / 20)
     whole = plain if music is None else np.concatenate((plain, music))
-    return Leader(whole, rate, own_loudness + gain_db, MUSIC_AT_S)
+    return Leader(whole, rate, own_loudness + gain_db, layout)

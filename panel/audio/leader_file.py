@@ -1,5 +1,6 @@
 """The leader as a file to be played into the equipment, with the words that go with it."""
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,20 +12,36 @@ from panel.errors import BadInput, Conflict
 USUAL_RATE = 48_000
 
 
-def write(out: Path, rate: int | None = None, music: Path | None = None) -> list[str]:
-    """Write the leader, and `music` after it, as 24-bit WAV; returns what to tell the person.
+@dataclass(frozen=True, eq=False)
+class LeaderFile:
+    """A 24-bit WAV file, and what to tell whoever made it."""
 
-    Without `rate`: that of the music where a leader can have it, or 48 kHz. Raises Conflict when
-    `out` is there already, BadInput for another ending, rate, or music that cannot be used.
-    Nothing is left behind on an error.
+    content: bytes
+    rate: int
+    seconds: float
+    music_at_s: float
+    loudness_lufs: float
+    notes: tuple[str, ...]
+
+
+def made(
+    rate: int | None = None,
+    music: Path | None = None,
+    length: str = "usual",
+    name: str = "",
+) -> LeaderFile:
+    """The leader, and `music` after it.
+
+    Without `rate`: that of the music where a leader can have it, or 48 kHz. `length`: a key of
+    leader.LAYOUTS. `name`: what the music is called in sentences. Raises BadInput for another
+    rate or length, and for music that cannot be used.
     """
-    if out.suffix.lower() not in (".wav", ".wave"):
-        raise BadInput(f"{out} does not end in .wav.", hint="A leader is written as a WAV file.")
-    if out.exists():
-        raise Conflict(f"{out} is there already.", hint="Name another file, or remove it first.")
-    if not out.parent.is_dir():
-        raise BadInput(f"There is no folder {out.parent}.", hint="Make it first, or name another.")
-    sound = None if music is None else decode.read(music)
+    if length not in leader.LAYOUTS:
+        raise BadInput(
+            f"There is no leader of the length “{length}”.",
+            hint="Choose " + ", ".join(leader.LAYOUTS) + ".",
+        )
+    sound = None if music is None else decode.read(music, name=name)
     if rate is None:
         known = sound is not None and sound.rate in leader.RATES
         rate = sound.rate if sound is not None and known else USUAL_RATE
@@ -39,11 +56,35 @@ def write(out: Path, rate: int | None = None, music: Path | None = None) -> list
                 "The music comes from a lossy format: good enough to play in, as long as it is "
                 "the same file each time."
             )
-    made = leader.make(rate, samples)
-    content = prints.wav24(made.samples, rate, np.random.default_rng())
+    whole = leader.make(rate, samples, leader.LAYOUTS[length])
+    return LeaderFile(
+        prints.wav24(whole.samples, rate, np.random.default_rng()),
+        rate,
+        len(whole.samples) / rate,
+        whole.music_at_s,
+        whole.loudness_lufs,
+        tuple(notes),
+    )
+
+
+def write(
+    out: Path, rate: int | None = None, music: Path | None = None, length: str = "usual"
+) -> list[str]:
+    """Write the leader, and `music` after it, as 24-bit WAV; returns what to tell the person.
+
+    Raises Conflict when `out` is there already, BadInput for another ending, and as `made` does.
+    Nothing is left behind on an error.
+    """
+    if out.suffix.lower() not in (".wav", ".wave"):
+        raise BadInput(f"{out} does not end in .wav.", hint="A leader is written as a WAV file.")
+    if out.exists():
+        raise Conflict(f"{out} is there already.", hint="Name another file, or remove it first.")
+    if not out.parent.is_dir():
+        raise BadInput(f"There is no folder {out.parent}.", hint="Make it first, or name another.")
+    file = made(rate, music, length)
     try:
-        with out.open("xb") as file:
-            file.write(content)
+        with out.open("xb") as opened:
+            opened.write(file.content)
     except FileExistsError:
         raise Conflict(f"{out} is there already.", hint="Name another file.") from None
     except OSError as error:
@@ -51,13 +92,12 @@ def write(out: Path, rate: int | None = None, music: Path | None = None) -> list
         raise Conflict(
             f"{out} cannot be written: {error.strerror}.", hint="Check the folder and the disk."
         ) from None
-    seconds = len(made.samples) / rate
     return [
-        f"Wrote {out}: {seconds:.1f} s, {rate:,} Hz, 24 bits. The music begins at "
-        f"{made.music_at_s:.1f} s.",
-        f"The leader's loudness is {made.loudness_lufs:.1f} LUFS".replace("-", "−")
-        + ("." if sound is None else ": no louder than the music."),
-        *notes,
+        f"Wrote {out}: {file.seconds:.1f} s, {file.rate:,} Hz, 24 bits. The music begins at "
+        f"{file.music_at_s:.1f} s.",
+        f"The leader's loudness is {file.loudness_lufs:.1f} LUFS".replace("-", "−")
+        + ("." if music is None else ": no louder than the music."),
+        *file.notes,
         "Play the same file into the equipment for every take, and record from before its start "
         "to after its end, at one sample rate and one gain.",
         f"Hearing: {leader.HEARING}",

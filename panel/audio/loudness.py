@@ -4,16 +4,25 @@ Audio is float64, shape (frames, channels), full scale 1.0; loudness in LUFS (= 
 """
 
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panel.audio.sound import Audio
+from panel.audio.weighting import Weighting
+
+if TYPE_CHECKING:
+    from soxr import ResampleStream
 
 OFFSET = -0.691
 ABSOLUTE_GATE = -70.0
 RELATIVE_GATE = -10.0
 GATED_FROM_S = 3.0
+RANGE_GATE = -20.0
+RANGE_PERCENTILES = (10, 95)
+_AT_A_TIME = 2**16
+_PEAK_AT_A_TIME = 2**14
 
 # The analogue prototypes behind the tables of annex 1 (the 48 kHz coefficients inverted),
 # so that any sample rate gets the same curve.
@@ -57,47 +66,108 @@ def channel_weights(channels: int) -> NDArray[np.float64]:
     return np.ones(channels)
 
 
-def weighted(samples: Audio, rate: int) -> Audio:
-    """The K-weighted samples, same shape."""
-    from scipy.signal import sosfilt
-
-    out: Audio = sosfilt(k_weighting(rate), samples, axis=0)
-    return out
+def _factor(rate: int) -> int:
+    """How many times as fast the filter must run to keep its curve: at 8 kHz it would read
+    0.2 LU low at 1 kHz."""
+    return 1 if rate >= 32_000 else -(-32_000 // rate)
 
 
-def _fast_enough(samples: Audio, rate: int) -> tuple[Audio, int]:
-    """At a rate where the filter keeps its curve: at 8 kHz it would read 0.2 LU low at 1 kHz."""
-    if rate >= 32_000:
-        return samples, rate
-    import soxr
+class Meter:
+    """Weighted power over a sound that comes in blocks, hop by hop.
 
-    faster = rate * -(-32_000 // rate)
-    return soxr.resample(samples, rate, faster, "HQ"), faster
+    rate in Hz; hop_s: seconds. `add` blocks (frames, channels) in order, then ask for `hops`.
+    """
 
+    def __init__(self, rate: int, channels: int, hop_s: float = 0.1) -> None:
+        factor = _factor(rate)
+        self.rate = rate * factor
+        self.hop = round(hop_s * self.rate)
+        self.weights = channel_weights(channels)
+        self.filters = [Weighting(k_weighting(self.rate)) for _ in range(channels)]
+        self.faster: ResampleStream | None = None
+        if factor > 1:
+            import soxr
 
-def _powers(samples: Audio, rate: int, block_s: float, hop_s: float) -> NDArray[np.float64]:
-    """Weighted power of each whole block of `block_s`, one every `hop_s` seconds."""
-    samples, rate = _fast_enough(samples, rate)
-    block, hop = round(block_s * rate), round(hop_s * rate)
-    filtered = weighted(samples, rate)
-    weights = channel_weights(samples.shape[1])
-    if block % hop == 0:  # sums over hops, of which a block is so many
-        hops = len(filtered) // hop
-        parts = filtered[: hops * hop].reshape(hops, hop, -1)
-        step = np.einsum("hnc,hnc->hc", parts, parts) @ weights
-        if hops < block // hop:
+            self.faster = soxr.ResampleStream(
+                rate, self.rate, channels, dtype="float32", quality="HQ"
+            )
+        self.frames = 0
+        self.whole: list[NDArray[np.float64]] = []  # energies of whole hops, by the block
+        self.part = 0.0  # energy of the hop that is not whole yet
+        self.done = False
+
+    def add(self, block: NDArray[np.floating]) -> None:
+        if self.faster is not None:
+            block = self.faster.resample_chunk(block.astype(np.float32))
+        for first in range(0, len(block), _AT_A_TIME):
+            self._add(block[first : first + _AT_A_TIME])
+
+    def _add(self, block: NDArray[np.floating]) -> None:
+        ready = [own.add(block[:, i]) for i, own in enumerate(self.filters)]
+        self._take(ready)
+
+    def _take(self, ready: list[NDArray[np.float32]]) -> None:
+        """Add filtered samples to the hops."""
+        there = self.frames % self.hop
+        self.frames += len(ready[0])
+        begins = min(self.hop - there, len(ready[0])) if there else 0
+        count = (len(ready[0]) - begins) // self.hop
+        ends = begins + count * self.hop
+        energies = np.zeros(count)
+        for y, weight in zip(ready, self.weights, strict=True):
+            self.part += weight * float(y[:begins] @ y[:begins])
+            hops = y[begins:ends].reshape(count, self.hop)
+            energies += weight * np.einsum("ij,ij->i", hops, hops)
+        if begins and there + begins == self.hop:
+            self.whole.append(np.array([self.part]))
+            self.part = 0.0
+        self.whole.append(energies)
+        for y, weight in zip(ready, self.weights, strict=True):
+            self.part += weight * float(y[ends:] @ y[ends:])
+
+    def hops(self) -> NDArray[np.float64]:
+        """Energy (sum of squares, channels weighted) of each whole hop; closes the meter."""
+        if not self.done:
+            if self.faster is not None:
+                last = np.zeros((0, len(self.filters)), np.float32)
+                self._add(self.faster.resample_chunk(last, last=True))
+            self._take([own.finish() for own in self.filters])
+            self.done = True
+        return np.concatenate(self.whole) if self.whole else np.zeros(0)
+
+    def power(self) -> float:
+        """Mean weighted power of everything; closes the meter."""
+        total = float(self.hops().sum()) + self.part
+        return total / self.frames if self.frames else 0.0
+
+    def blocks(self, seconds: float) -> NDArray[np.float64]:
+        """Mean power of each stretch of so many seconds, one every hop; closes the meter."""
+        hops = self.hops()
+        count = round(seconds * self.rate / self.hop)
+        if len(hops) < count:
             return np.zeros(0)
-        of_block = np.lib.stride_tricks.sliding_window_view(step, block // hop)
-        sums: NDArray[np.float64] = of_block.sum(axis=1)
-        return sums / block
-    energy = np.square(filtered) @ weights
-    total = np.concatenate(([0.0], np.cumsum(energy)))
-    starts = np.arange(0, len(energy) - block + 1, hop)
-    power: NDArray[np.float64] = np.maximum(total[starts + block] - total[starts], 0.0) / block
-    return power
+        sums: NDArray[np.float64] = np.lib.stride_tricks.sliding_window_view(hops, count).sum(
+            axis=1
+        )
+        return sums / (count * self.hop)
+
+    def integrated(self) -> float:
+        """As `integrated`; closes the meter."""
+        return _gated(self.blocks(0.4))
+
+    def range_lu(self) -> float | None:
+        """As `range_lu`; closes the meter."""
+        return _range(self.blocks(3.0))
 
 
-def _lufs(power: float) -> float:
+def _metered(samples: Audio, rate: int, hop_s: float = 0.1) -> Meter:
+    meter = Meter(rate, samples.shape[1], hop_s)
+    meter.add(samples)
+    return meter
+
+
+def lufs(power: float) -> float:
+    """Loudness of a mean weighted power; -inf for none."""
     return OFFSET + 10 * float(np.log10(power)) if power > 0 else float("-inf")
 
 
@@ -106,21 +176,40 @@ def integrated(samples: Audio, rate: int) -> float:
 
     -inf when no block passes. Source: BS.1770-5, annex 1.
     """
-    power = _powers(samples, rate, 0.4, 0.1)
+    return _metered(samples, rate).integrated()
+
+
+def _gated(power: NDArray[np.float64]) -> float:
     passed = power[power > 10 ** ((ABSOLUTE_GATE - OFFSET) / 10)]
     if passed.size == 0:
         return float("-inf")
     passed = passed[passed > passed.mean() * 10 ** (RELATIVE_GATE / 10)]
-    return _lufs(float(passed.mean()))
+    return lufs(float(passed.mean()))
+
+
+def range_lu(samples: Audio, rate: int) -> float | None:
+    """Loudness range in LU: from the 10th to the 95th percentile of the short-term loudness (3 s,
+    ten a second) that passes gates at -70 LUFS and 20 LU under its own mean power.
+
+    None when nothing passes. Source: EBU Tech 3342.
+    """
+    return _metered(samples, rate).range_lu()
+
+
+def _range(power: NDArray[np.float64]) -> float | None:
+    passed = power[power > 10 ** ((ABSOLUTE_GATE - OFFSET) / 10)]
+    if passed.size == 0:
+        return None
+    passed = passed[passed >= passed.mean() * 10 ** (RANGE_GATE / 10)]
+    low, high = np.percentile(10 * np.log10(passed), RANGE_PERCENTILES, method="nearest")
+    return float(high - low)
 
 
 def ungated(samples: Audio, rate: int) -> float:
     """Loudness in LUFS of everything, without gates: for clips too short to gate."""
     if samples.shape[0] == 0:
         return float("-inf")
-    samples, rate = _fast_enough(samples, rate)
-    power = np.square(weighted(samples, rate)).mean(axis=0) @ channel_weights(samples.shape[1])
-    return _lufs(float(power))
+    return lufs(_metered(samples, rate).power())
 
 
 def for_clip(samples: Audio, rate: int) -> tuple[float, str]:
@@ -132,12 +221,12 @@ def for_clip(samples: Audio, rate: int) -> tuple[float, str]:
 
 def momentary(samples: Audio, rate: int, hop_s: float = 0.01) -> NDArray[np.float64]:
     """Loudness of each 400 ms in LUFS, one value every `hop_s`. Source: EBU Tech 3341."""
-    return _in_lufs(_powers(samples, rate, 0.4, hop_s))
+    return _in_lufs(_metered(samples, rate, hop_s).blocks(0.4))
 
 
 def short_term(samples: Audio, rate: int, hop_s: float = 0.1) -> NDArray[np.float64]:
     """Loudness of each 3 s in LUFS, one value every `hop_s`. Source: EBU Tech 3341."""
-    return _in_lufs(_powers(samples, rate, 3.0, hop_s))
+    return _in_lufs(_metered(samples, rate, hop_s).blocks(3.0))
 
 
 def _in_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -146,19 +235,46 @@ def _in_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def true_peak_db(samples: Audio, rate: int) -> float:
-    """Highest level between and on the samples, dBTP; -inf for silence.
+class PeakMeter:
+    """True peak over a sound that comes in blocks (frames, channels), in order.
 
-    Oversampled by four up to 96 kHz, by two up to 192 kHz. Source: BS.1770-5, annex 2.
+    Oversampled by four below 96 kHz, by two below 192 kHz. Source: BS.1770-5, annex 2.
     """
-    peak = float(np.abs(samples).max(initial=0.0))
-    if peak == 0.0:
-        return float("-inf")
-    factor = 4 if rate < 96_000 else 2
-    if rate < 192_000:
+
+    def __init__(self, rate: int, channels: int) -> None:
         import soxr
 
-        edge = np.zeros((min(256, rate // 100), samples.shape[1]))
-        padded = np.concatenate((edge, samples, edge))
-        peak = max(peak, float(np.abs(soxr.resample(padded, rate, factor * rate, "HQ")).max()))
-    return 20 * float(np.log10(peak))
+        self.peak = 0.0
+        self.edge = np.zeros((min(256, rate // 100), channels), np.float32)
+        self.faster = None
+        if rate < 192_000:
+            faster = rate * (4 if rate < 96_000 else 2)
+            self.faster = soxr.ResampleStream(rate, faster, channels, dtype="float32", quality="HQ")
+            self.faster.resample_chunk(self.edge)
+
+    def add(self, block: NDArray[np.floating]) -> None:
+        for first in range(0, len(block), _PEAK_AT_A_TIME):
+            self._see(block[first : first + _PEAK_AT_A_TIME])
+            part = np.ascontiguousarray(block[first : first + _PEAK_AT_A_TIME], dtype=np.float32)
+            if self.faster is not None:
+                self._see(self.faster.resample_chunk(part))
+
+    def db(self) -> float:
+        """dBTP; -inf for silence. Closes the meter."""
+        if self.faster is not None:
+            self._see(self.faster.resample_chunk(self.edge, last=True))
+            self.faster = None
+        return 20 * float(np.log10(self.peak)) if self.peak > 0 else float("-inf")
+
+    def _see(self, part: NDArray[np.floating]) -> None:
+        highest = float(part.max(initial=0.0))
+        self.peak = max(self.peak, highest, -float(part.min(initial=0.0)))
+
+
+def true_peak_db(samples: Audio, rate: int) -> float:
+    """Highest level between and on the samples, dBTP; -inf for silence. See `PeakMeter`."""
+    if not samples.any():
+        return float("-inf")
+    meter = PeakMeter(rate, samples.shape[1])
+    meter.add(samples)
+    return meter.db()

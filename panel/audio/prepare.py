@@ -8,19 +8,15 @@ import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
-from panel.audio import faults
-from panel.audio.align import (
-    SAME_PERFORMANCE,
-    Alignment,
-    align,
-    apply,
-    refine,
-)
+from panel.audio import align, faults, reading, survey
+from panel.audio.align import SAME_PERFORMANCE, Alignment, Hint
 from panel.audio.faults import Warning_
 from panel.audio.loudness import for_clip, true_peak_db
+from panel.audio.reading import Recording
 from panel.audio.sound import Audio, Sound
 from panel.audio.warp import within_band
 from panel.errors import BadInput
@@ -28,6 +24,8 @@ from panel.errors import BadInput
 __all__ = [
     "PreparedClip",
     "Span",
+    "Take",
+    "TakeInFile",
     "TakeSound",
     "Warning_",
     "align_takes",
@@ -40,8 +38,20 @@ FADE_S = 0.01
 SHORTEST_S, SHORT_S, LONG_S = 0.25, 2.0, 20.0
 LEVEL_GAP_DB = 6.0
 NOTHING_LEFT_DB = -200.0
-MOST_AT_ONCE = 4  # alignments
+MOST_AT_ONCE = 4
+LONG_TAKE_S = 1200.0
 _SLACK_S = 0.02
+
+
+class Take(Protocol):
+    """A take and what it is called in sentences: decoded (`TakeSound`), or in its file
+    (`TakeInFile`)."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def sound(self) -> Recording: ...
 
 
 @dataclass(frozen=True)
@@ -50,6 +60,14 @@ class TakeSound:
 
     name: str
     sound: Sound
+
+
+@dataclass(frozen=True)
+class TakeInFile:
+    """A take whose sound is read as it is needed, and what it is called in sentences."""
+
+    name: str
+    sound: Recording
 
 
 @dataclass(frozen=True)
@@ -92,16 +110,25 @@ class PreparedClip:
     warnings: tuple[Warning_, ...]
 
 
-def at_one_rate(takes: Sequence[TakeSound]) -> list[TakeSound]:
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """A clip before its gain; in_band: what of it interpolation leaves alone."""
+
+    samples: Audio
+    in_band: Audio
+    alignment: Alignment
+    lufs: float
+    measured: str
+    peak_db: float
+
+
+def at_one_rate(takes: Sequence[Take]) -> list[Take]:
     """All takes at the first one's sample rate (soxr, linear phase, very high quality)."""
     rate = takes[0].sound.rate
     return [
         take
         if take.sound.rate == rate
-        else TakeSound(
-            take.name,
-            Sound(resampled(take.sound.samples, take.sound.rate, rate), rate, take.sound.source),
-        )
+        else TakeInFile(take.name, reading.at_rate(take.sound, rate))
         for take in takes
     ]
 
@@ -114,21 +141,39 @@ def resampled(samples: Audio, rate: int, to: int) -> Audio:
     return out
 
 
-def align_takes(takes: Sequence[TakeSound]) -> list[Alignment]:
-    """Each take's alignment to the first. Takes minutes of sound: keep it for all excerpts."""
+def align_takes(
+    takes: Sequence[Take], hints: Sequence[Hint | None] | None = None
+) -> list[Alignment]:
+    """Each take's alignment to the first. Takes minutes of sound: keep it for all excerpts.
+
+    hints: one for each take (the first one's counts for nothing), where a leader or the like has
+    told where it lies against the first; in samples at the first take's rate.
+    """
     first, *rest = at_one_rate(takes)
     own = Alignment(0.0, 0.0, False, False, 1.0)
+    told: list[Hint | None] = [None] * len(rest) if hints is None else list(hints)[1:]
+    if len(told) != len(rest):
+        raise ValueError("one hint for each take, or none at all")
 
-    def to_first(take: TakeSound) -> Alignment:
-        return align(first.sound.samples, take.sound.samples, first.sound.rate)
+    reference = align.prepared(first.sound, survey.sketched(first.sound))
 
-    # Transforms release the interpreter's lock; few at once, as each holds copies of a take.
-    with ThreadPoolExecutor(min(MOST_AT_ONCE, os.cpu_count() or 1)) as threads:
-        return [own, *threads.map(to_first, rest)]
+    def to_first(take: Take, hint: Hint | None) -> Alignment:
+        return align.to_reference(reference, take.sound, hint, survey.sketched(take.sound))
+
+    longest_s = max(take.sound.frames / take.sound.rate for take in takes)
+    with _threads(longest_s) as threads:
+        return [own, *threads.map(to_first, rest, told)]
+
+
+def _threads(longest_s: float) -> ThreadPoolExecutor:
+    """Transforms and decoders release the interpreter's lock. Few at once, as each may hold a
+    sketch of a take; one where that is large."""
+    few = 1 if longest_s > LONG_TAKE_S else MOST_AT_ONCE
+    return ThreadPoolExecutor(min(few, os.cpu_count() or 1))
 
 
 def cut_clips(
-    takes: Sequence[TakeSound],
+    takes: Sequence[Take],
     excerpt: Span,
     *,
     matched: bool = True,
@@ -162,35 +207,37 @@ def cut_clips(
     rate = takes[0].sound.rate
     start, frames = round(excerpt.start_s * rate), round(excerpt.seconds * rate)
     channels = max(take.sound.channels for take in takes)
-    reference = takes[0].sound.samples
-    cuts: list[Audio] = []
-    found: list[Alignment] = []
-    for take, whole in zip(takes, alignments, strict=True):
-        here = (
-            whole
-            if take is takes[0]
-            else refine(reference, take.sound.samples, start, frames, whole)
-        )
+    reference = takes[0].sound
+
+    def cut_one(take: Take, whole: Alignment) -> _Cut:
+        here = whole
+        if take is not takes[0]:
+            here = align.refine(reference, take.sound, start, frames, whole)
         _check_inside(take, here, start, frames, rate)
-        cut = apply(take.sound.samples, here, float(start), frames)
+        cut = align.cut(take.sound, here, float(start), frames)
         if cut.shape[1] < channels:
             cut = np.repeat(cut, channels, axis=1)
-            shared_mono = Warning_(
-                "mono_and_stereo",
-                f"{take.name} is mono and others are stereo: a listener can tell.",
-            )
-            shared.append(shared_mono)
-        cuts.append(faded(cut, rate))
-        found.append(here)
-    measured = [for_clip(cut, rate) for cut in cuts]
-    for take, (level, _) in zip(takes, measured, strict=True):
+        cut = faded(cut, rate)
+        level, how = for_clip(cut, rate)
         if not np.isfinite(level):
             raise BadInput(
                 f"{take.name} is silent between {excerpt.start_s:.2f} and {excerpt.end_s:.2f} s.",
                 hint="Move the excerpt to where every take sounds.",
             )
-    loudness = [level for level, _ in measured]
-    peaks = [true_peak_db(cut, rate) for cut in cuts]
+        return _Cut(cut, within_band(cut), here, level, how, true_peak_db(cut, rate))
+
+    with _threads(excerpt.seconds) as threads:
+        cuts = list(threads.map(cut_one, takes, alignments))
+    for take in takes:
+        if take.sound.channels < channels:
+            shared.append(
+                Warning_(
+                    "mono_and_stereo",
+                    f"{take.name} is mono and others are stereo: a listener can tell.",
+                )
+            )
+    loudness = [cut.lufs for cut in cuts]
+    peaks = [cut.peak_db for cut in cuts]
     gains = common_gains(loudness, peaks, matched, PEAK_LIMIT_DB - max(headroom_db, 0.0))
     gap = max(loudness) - min(loudness)
     if gap > LEVEL_GAP_DB:
@@ -203,29 +250,28 @@ def cut_clips(
         )
     clips = []
     for i, take in enumerate(takes):
-        own = list(faults.of_take(take.sound.samples, rate, take.sound.source, take.name))
+        own = list(faults.told_from(survey.figures(take.sound), take.sound.source, take.name))
+        cut, found = cuts[i], cuts[i].alignment
         if rates[i] != rate:
             own.append(
                 Warning_("resampled", f"{take.name} was brought from {rates[i]:,} to {rate:,} Hz.")
             )
-        residual, said = (
-            (None, []) if i == 0 else _against(cuts[0], cuts[i], found[i], take, takes[0])
-        )
+        residual, said = (None, []) if i == 0 else _against(cuts[0], cut, take, takes[0])
         clips.append(
             PreparedClip(
                 name=take.name,
-                samples=cuts[i] * 10 ** (gains[i] / 20),
+                samples=cut.samples * 10 ** (gains[i] / 20),
                 rate=rate,
                 gain_db=gains[i],
-                delay_samples=found[i].delay_samples,
-                drift_ppm=found[i].drift_ppm,
-                inverted=found[i].inverted,
-                swapped=found[i].swapped,
-                correlation=found[i].correlation,
+                delay_samples=found.delay_samples,
+                drift_ppm=found.drift_ppm,
+                inverted=found.inverted,
+                swapped=found.swapped,
+                correlation=found.correlation,
                 residual_db=residual,
                 loudness_lufs=loudness[i] + gains[i],
                 recorded_lufs=loudness[i],
-                measured=measured[i][1],
+                measured=cut.measured,
                 true_peak_db=peaks[i] + gains[i],
                 warnings=tuple(dict.fromkeys([*own, *said, *shared])),
             )
@@ -279,7 +325,7 @@ def _about_length(excerpt: Span) -> list[Warning_]:
     return []
 
 
-def _check_inside(take: TakeSound, here: Alignment, start: int, frames: int, rate: int) -> None:
+def _check_inside(take: Take, here: Alignment, start: int, frames: int, rate: int) -> None:
     first, last = here.position(start), here.position(start + frames)
     slack = _SLACK_S * rate
     if first < -slack or last > take.sound.frames + slack:
@@ -292,10 +338,9 @@ def _check_inside(take: TakeSound, here: Alignment, start: int, frames: int, rat
         )
 
 
-def _against(
-    reference: Audio, cut: Audio, found: Alignment, take: TakeSound, first: TakeSound
-) -> tuple[float, list[Warning_]]:
-    residual = residual_db(within_band(reference), within_band(cut))
+def _against(reference: _Cut, cut: _Cut, take: Take, first: Take) -> tuple[float, list[Warning_]]:
+    residual = residual_db(reference.in_band, cut.in_band)
+    found = cut.alignment
     said = []
     if found.correlation < SAME_PERFORMANCE:
         said.append(
@@ -307,11 +352,10 @@ def _against(
             )
         )
     elif -150 < residual < -6:
-        rate = take.sound.rate
-        power = float(np.square(cut).mean())
-        gain = power / max(float(np.square(reference).mean()), 1e-300)
-        noise = faults.noise_power(take.sound.samples, rate)
-        noise += gain * faults.noise_power(first.sound.samples, rate)
+        power = float(np.square(cut.samples).mean())
+        gain = power / max(float(np.square(reference.samples).mean()), 1e-300)
+        noise = survey.figures(take.sound).noise_power
+        noise += gain * survey.figures(first.sound).noise_power
         if noise > 0 and power * 10 ** (residual / 10) < 2 * noise:
             said.append(
                 Warning_(

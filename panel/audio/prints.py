@@ -1,4 +1,9 @@
-"""Prints: delivery copies of a clip, equal in sound and length, never equal in bytes."""
+"""Prints: delivery copies of a clip, equal in sound and length, never equal in bytes.
+
+Plain PCM, though FLAC would halve the traffic: how long a clip is when compressed differs from
+take to take by more than from dither to dither, and padding to one length does not hide it, as
+the length of the padding can be read without decoding. It would name the take.
+"""
 
 import struct
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.audio.loudness import ungated
+from panel.audio.loudness import Meter, lufs, ungated
 from panel.audio.prepare import Span
-from panel.audio.sound import Sound
+from panel.audio.reading import Recording
+from panel.audio.sketch import Sketching, by_difference
 
 SILENCE_S = 0.4
 UNDER_DB = 30.0
@@ -25,24 +26,28 @@ class Proposal:
     loudness_lufs: float
 
 
-def propose(sound: Sound, most: int = 3) -> list[Proposal]:
+def propose(recording: Recording, most: int = 3) -> list[Proposal]:
     """Up to `most` excerpts, in order of time; none when the take holds nothing long enough.
 
     A stretch begins at an onset after silence, or follows on a stretch before. Those nearest to
-    the take's own loudness are kept.
+    the take's own loudness are kept. One pass over the take, which is searched at a low rate.
     """
     from pydub import AudioSegment
     from pydub.silence import detect_nonsilent
 
-    mono = sound.samples.mean(axis=1)
-    if float(np.square(mono).mean()) < 0.1 * float(np.square(sound.samples).mean()):
-        mono = sound.samples[:, 0]
+    making = Sketching(recording.rate, by_difference(recording))
+    meter = Meter(recording.rate, recording.channels)
+    for block in recording.blocks():
+        making.add(block)
+        meter.add(block)
+    mono, low_rate = making.finish().samples, round(making.rate / making.factor)
+    seconds = recording.frames / recording.rate
     peak = float(np.abs(mono).max(initial=0.0))
     if peak == 0.0:
         return []
     words = np.rint(mono / peak * 32767).astype("<i2")
-    segment = AudioSegment(data=words.tobytes(), sample_width=2, frame_rate=sound.rate, channels=1)
-    step = max(10, int(sound.seconds))  # ms; a long take is searched more coarsely
+    segment = AudioSegment(data=words.tobytes(), sample_width=2, frame_rate=low_rate, channels=1)
+    step = max(10, int(seconds))  # ms; a long take is searched more coarsely
     sounding = detect_nonsilent(
         segment,
         min_silence_len=max(int(SILENCE_S * 1000), step),
@@ -52,14 +57,15 @@ def propose(sound: Sound, most: int = 3) -> list[Proposal]:
     shortest, longest = LENGTHS_S
     spans = []
     for begin, end in sounding:
-        at, end_s = begin / 1000, min(end / 1000, sound.seconds)
+        at, end_s = begin / 1000, min(end / 1000, seconds)
         while end_s - at >= shortest:
             spans.append(Span(at, min(at + longest, end_s)))
             at += longest
-    whole = ungated(sound.samples, sound.rate)
+    whole = lufs(meter.power())
     rated = []
     for span in spans:
-        part = sound.samples[round(span.start_s * sound.rate) : round(span.end_s * sound.rate)]
-        rated.append(Proposal(span, ungated(part, sound.rate)))
+        first, last = round(span.start_s * recording.rate), round(span.end_s * recording.rate)
+        part = recording.span(first, min(last, recording.frames))
+        rated.append(Proposal(span, ungated(part, recording.rate)))
     rated.sort(key=lambda p: (abs(p.loudness_lufs - whole) > 3, -p.span.seconds, p.span.start_s))
     return sorted(rated[:most], key=lambda p: p.span.start_s)

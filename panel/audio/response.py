@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from panel.audio import leader
 from panel.audio.sound import Audio
+from panel.audio.sweep import Sweep
 from panel.audio.sync import LeaderIn
 from panel.audio.warp import at_positions
 
@@ -16,7 +17,7 @@ Complexes = NDArray[np.complex128]
 ORDERS = (2, 3, 4, 5)
 HIGHEST_HZ = 18_000.0
 LOWEST_HZ = 25.0
-_POINTS_AN_OCTAVE = 12
+POINTS_AN_OCTAVE = 12
 _TAIL_S = 0.9
 
 
@@ -52,31 +53,31 @@ def measure(samples: Audio, found: LeaderIn) -> list[Response]:
 
 def points(highest_hz: float) -> Floats:
     """The frequencies of the table up to `highest_hz`."""
-    count = int(np.floor(_POINTS_AN_OCTAVE * np.log2(highest_hz / LOWEST_HZ)))
-    out: Floats = LOWEST_HZ * 2 ** (np.arange(count + 1) / _POINTS_AN_OCTAVE)
+    count = int(np.floor(POINTS_AN_OCTAVE * np.log2(highest_hz / LOWEST_HZ)))
+    out: Floats = LOWEST_HZ * 2 ** (np.arange(count + 1) / POINTS_AN_OCTAVE)
     return out
 
 
 def _one(channel: Audio, found: LeaderIn) -> Response:
-    sweep, rate = leader.SWEEP, found.true_rate
+    sweep, rate = found.layout.sweep, found.true_rate
     # From the sweep's first moment to the end of its decay, that moment exactly on a sample.
     frames = int((sweep.seconds + leader.DECAY_S) * rate)
     heard = at_positions(channel, found.position(leader.SWEEP_AT_S), 1.0, frames)[:, 0]
     size = 1 << (2 * frames - 1).bit_length()
     hz: Floats = np.fft.rfftfreq(size, 1 / rate).astype(np.float64)
-    inverse = _inverse(hz, rate)
+    inverse = _inverse(hz, sweep, rate)
     divided = np.fft.irfft(_times(heard, inverse, size), size)
     played = sweep.samples(rate)
     own = np.fft.irfft(_times(played, inverse, size), size)
     top = min(HIGHEST_HZ, 0.45 * rate)
     # The sweep's own ends ripple; divided by what the sweep alone gives, they cancel.
-    fundamental = _level(divided, 1, points(top), rate)
-    itself = _level(own, 1, points(top), rate)
+    fundamental = _level(divided, 1, points(top), sweep, rate)
+    itself = _level(own, 1, points(top), sweep, rate)
     magnitude = 20 * np.log10(np.maximum(fundamental / itself, 1e-12))
     orders = []
     for order in ORDERS:
         at = points(top / order)
-        harmonic = np.maximum(_level(divided, order, order * at, rate), 1e-12)
+        harmonic = np.maximum(_level(divided, order, order * at, sweep, rate), 1e-12)
         base = fundamental[: len(at)] / itself[: len(at)]
         orders.append(Distortion(order, at, 20 * np.log10(harmonic / np.maximum(base, 1e-12))))
     return Response(points(top), magnitude, tuple(orders))
@@ -88,30 +89,29 @@ def _times(samples: Floats, inverse: Complexes, size: int) -> Complexes:
     return out
 
 
-def _inverse(hz: Floats, rate: float) -> Complexes:
+def _inverse(hz: Floats, sweep: Sweep, rate: float) -> Complexes:
     out = np.zeros(len(hz), dtype=np.complex128)
-    inside = hz > leader.SWEEP.low_hz / 4
-    out[inside] = 1 / leader.SWEEP.spectrum(hz[inside], rate)
+    inside = hz > sweep.low_hz / 4
+    out[inside] = 1 / sweep.spectrum(hz[inside], rate)
     return out
 
 
-def _before_s(order: int) -> float:
+def _before_s(sweep: Sweep, order: int) -> float:
     """Room for what rings before an order begins: a quarter of the way to the next higher one."""
-    return (leader.SWEEP.lead_s(order + 1) - leader.SWEEP.lead_s(order)) / 4
+    return (sweep.lead_s(order + 1) - sweep.lead_s(order)) / 4
 
 
-def _level(divided: Floats, order: int, at: Floats, rate: float) -> Floats:
+def _level(divided: Floats, order: int, at: Floats, sweep: Sweep, rate: float) -> Floats:
     """Magnitude at the frequencies `at` of one order's impulse response, cut out by a window.
 
     It begins L ln(order) before the fundamental's, and has until the next lower order's begins.
     """
-    sweep = leader.SWEEP
     begins = -sweep.lead_s(order)
-    before = _before_s(order)
+    before = _before_s(sweep, order)
     after = _TAIL_S
     if order > 1:
         room = sweep.lead_s(order) - sweep.lead_s(order - 1)
-        after = min(after, room - _before_s(order - 1))
+        after = min(after, room - _before_s(sweep, order - 1))
     count = round((before + after) * rate)
     first = round((begins - before) * rate)
     piece = divided[np.arange(first, first + count) % len(divided)].copy()

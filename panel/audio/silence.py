@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.audio import leader
 from panel.audio.sound import Audio
 from panel.audio.sync import LeaderIn
 
@@ -16,6 +15,7 @@ HARMONICS = 12
 _EDGE_S = 0.1
 _SEARCH_RATE = 2_000.0
 _STRAY = 0.004  # mains and clocks stray by less than this share
+_TRIED = 33
 _EVIDENCE = 25.0  # power of a line over what noise would put there, from which it counts
 
 
@@ -51,8 +51,8 @@ class Silence:
 
 def measure(samples: Audio, found: LeaderIn) -> list[Silence]:
     """Each channel of a take (frames, channels), in the leader's silence after its decay."""
-    low = int(np.ceil(found.position(leader.SILENCE_AT_S + _EDGE_S)))
-    high = int(np.floor(found.position(leader.FALLING_AT_S - _EDGE_S)))
+    low = int(np.ceil(found.position(found.layout.silence_at_s + _EDGE_S)))
+    high = int(np.floor(found.position(found.layout.falling_at_s - _EDGE_S)))
     return [
         of_stretch(samples[max(low, 0) : high, i], found.true_rate) for i in range(samples.shape[1])
     ]
@@ -71,17 +71,18 @@ def of_stretch(samples: Floats, rate: float) -> Silence:
     stands = power > _EVIDENCE * np.maximum(expected, 1e-30)
     if not stands.any():
         return Silence(_db(total), _db(total), None)
-    hum = float(power[stands].sum())
+    # What does not stand out is noise, and stays with it.
+    found = _series(mains_hz, rate)[stands]
+    lines, rest = _fitted(still, found, rate)
+    power = np.square(lines) / 2
+    hum = float(power.sum())
     return Silence(
         _db(total),
-        _db(max(total - hum, 0.0)),
+        _db(float(np.square(rest).mean())),
         Hum(
             mains_hz,
             _db(hum),
-            tuple(
-                Line(float(h), _db(float(p)))
-                for h, p in zip(_series(mains_hz, rate)[stands], power[stands], strict=True)
-            ),
+            tuple(Line(float(h), _db(float(p))) for h, p in zip(found, power, strict=True)),
         ),
     )
 
@@ -95,10 +96,16 @@ def _mains(samples: Floats, rate: float) -> float:
     tried = [
         mains * (1 + float(stray))
         for mains in MAINS_HZ
-        for stray in np.linspace(-_STRAY, _STRAY, 33)
+        for stray in np.linspace(-_STRAY, _STRAY, _TRIED)
     ]
     left = [float(np.square(_fitted(low, _series(hz, rate), rate)[1]).sum()) for hz in tried]
-    return tried[int(np.argmin(left))]
+    best = int(np.argmin(left))
+    if best % _TRIED in (0, _TRIED - 1):
+        return tried[best]
+    before, here, after = left[best - 1 : best + 2]
+    curve = before - 2 * here + after
+    shift = 0.5 * (before - after) / curve if curve > 0 else 0.0
+    return tried[best] + shift * (tried[best + 1] - tried[best])
 
 
 def _series(mains: float, rate: float) -> Floats:

@@ -1,5 +1,6 @@
 """What a decoded take is: samples, rate, and where they came from."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,3 +57,16 @@ class Sound:
     @property
     def seconds(self) -> float:
         return self.frames / self.rate
+
+    def span(self, first: int, last: int) -> Audio:
+        """Samples first .. last - 1, (last - first, channels); silence where there is none."""
+        out = np.zeros((last - first, self.channels))
+        low, high = max(first, 0), min(last, self.frames)
+        if high > low:
+            out[low - first : high - first] = self.samples[low:high]
+        return out
+
+    def blocks(self) -> Iterator[NDArray[np.float32]]:
+        """All samples in order, a quarter of a million frames at a time."""
+        for first in range(0, self.frames, 2**18):
+            yield self.samples[first : first + 2**18].astype(np.float32)

@@ -1,26 +1,26 @@
-"""Finding the leader in a take by its two chirps: where it lies, how fast, which way up."""
+"""Finding the leader in a take by its two chirps: where it lies, how fast, which way up.
+
+All of a take is looked through, some minutes at a time: a leader may come late, or twice.
+"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from panel.audio import leader
-from panel.audio.align import Alignment
-from panel.audio.prepare import TakeSound
+from panel.audio.align import Hint
+from panel.audio.chirps import Low, Peak, Piece, near, peaks, pieces, united
+from panel.audio.leader import LAYOUTS, Layout
+from panel.audio.reading import Recording, in_memory
 from panel.audio.sound import Audio, Sound
-from panel.audio.warp import at_positions
 from panel.errors import BadInput
 
-Floats = NDArray[np.float64]
-
-LEAST_LIKENESS = 0.25
-"""Correlation with a chirp, of what is under it, from which it counts as found."""
-
-_APART_S = 0.5
 _CLOCKS = 1500e-6
 _MISLABELLED = (48_000 / 44_100, 44_100 / 48_000, 2.0, 0.5)
+_MISLABELLED_WITHIN_S = 60.0
+_SWEEP_LIKENESS = 0.5
+_SWEEP_WINDOW_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,7 @@ class LeaderIn:
     inverted: bool
     likeness: float
     rate: int
+    layout: Layout = leader.USUAL
 
     @property
     def true_rate(self) -> float:
@@ -47,201 +48,287 @@ class LeaderIn:
         """The sample of the take at which that moment of the leader lies."""
         return self.start + seconds * self.true_rate
 
+    @property
+    def music_at(self) -> int:
+        """The sample of the take at, or just before, which the music begins."""
+        return max(0, int(np.floor(self.position(self.layout.music_at_s))))
+
+
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """A piece of a take in one channel, and the chirps in it, in samples of the piece."""
+
+    low: Low
+    rate: float
+    begin: int
+    channel: int
+    up: list[Peak]
+    down: list[Peak]
+
+    def layouts(self) -> list[Layout]:
+        """Of every two chirps that lie as a leader's do."""
+        pairs = ((first, last) for first in self.up for last in self.down)
+        found = (_layout_of((last.at - first.at) / self.rate) for first, last in pairs)
+        return [layout for layout in found if layout is not None]
+
 
 def find(samples: Audio, rate: int, name: str = "The take") -> LeaderIn | None:
-    """The leader in a take (frames, channels); None where there is no sign of one.
+    """As `find_in`, in an array (frames, channels)."""
+    return find_in(in_memory(samples, rate), name)
 
-    Raises BadInput when it is there twice, or only in part, or at another speed.
+
+def find_in(recording: Recording, name: str = "The take") -> LeaderIn | None:
+    """The leader in a take; None where there is no sign of one.
+
+    One pass over the take, which is never held whole. Raises BadInput when the leader is there
+    twice, or only in part, or at another speed. A chirp alone is no sign: it takes the other one
+    at its distance, or the sweep.
     """
-    up, down = (_peaks(samples, rate, rate, rising=rising) for rising in (True, False))
-    if not up and not down:
-        _other_speed(samples, rate, name)
-        return None
-    if len(up) > 1 or len(down) > 1:
-        raise BadInput(
-            f"{name} holds the leader more than once: at "
-            + " and ".join(f"{at / rate - leader.RISING_AT_S:.1f} s" for at, _, _ in up or down)
-            + ".",
-            hint="Cut the file so that one leader and the music after it remain.",
-        )
-    if not up:
-        raise BadInput(
-            f"{name} begins after the start of the leader: its first chirp is missing.",
-            hint="Start recording before the leader is played.",
-        )
-    if not down:
-        _ends_early(samples.shape[0] / rate, up[0][0] / rate, name)
-    return _together(samples, rate, up[0], down[0], name)
+    first: _Heard | None = None
+    whole: list[_Heard] = []
+    layouts: list[Layout] = []
+    wrong: BadInput | None = None
+    for piece in pieces(recording):
+        heard = _heard(piece)
+        first = first or heard
+        if there := heard.layouts():
+            whole.append(replace(heard, low=heard.low[:0].copy()))
+            layouts += there
+        elif wrong is None:
+            # What ends with the piece may lie whole in the next.
+            wrong = _only_part(heard, name)
+    if whole:
+        rate = whole[0].rate
+        up = united([(one.begin, one.up) for one in whole], rate)
+        down = united([(one.begin, one.down) for one in whole], rate)
+        if len(up) > 1 or len(down) > 1:
+            raise _twice(up, down, rate, name)
+        return _together(recording, whole[0].channel, rate, up[0], down[0], layouts[0], name)
+    if wrong is not None:
+        raise wrong
+    if first is not None and not (first.up or first.down):
+        _other_speed(first.low, first.rate, recording.rate, name)
+    return None
 
 
-def find_in_all(takes: Sequence[TakeSound]) -> list[LeaderIn | None]:
-    """The leader of every take of one session: in all of them, or in none.
+def _heard(piece: Piece) -> _Heard:
+    """The louder channel first. All is taken from one: the other may hear it from further away."""
+    low, rate = piece.low, piece.rate
+    order = sorted(range(low.shape[1]), key=lambda i: -float(np.square(low[:, i]).sum()))
+    for channel in order:
+        up, down = (peaks(low[:, channel], rate, rising=rising) for rising in (True, False))
+        if up or down:
+            return _Heard(low[:, channel], rate, piece.begin, channel, up, down)
+    return _Heard(low[:, order[0]], rate, piece.begin, order[0], [], [])
+
+
+def check_session(
+    names: Sequence[str], rates: Sequence[int], found: Sequence[LeaderIn | None]
+) -> None:
+    """Whether a session's takes have the leader in all of them or in none, at one sample rate.
 
     Raises BadInput naming the takes in which it is missing, or whose sample rate is another.
     """
-    found = [find(take.sound.samples, take.sound.rate, take.name) for take in takes]
-    missing = [take.name for take, one in zip(takes, found, strict=True) if one is None]
-    if not missing or len(missing) == len(takes):
-        rates = [take.sound.rate for take in takes]
-        usual = max(set(rates), key=rates.count, default=0)
-        others = [take for take in takes if take.sound.rate != usual]
-        if others and not missing:
-            raise BadInput(
-                "The sample rate changes within the session: "
-                + ", ".join(f"{take.name} has {take.sound.rate:,} Hz" for take in others)
-                + f", the others {usual:,} Hz.",
-                hint="Record all takes of a session at one sample rate.",
-            )
-        return found
-    raise BadInput(
-        f"The leader is missing in {_listed(missing)}, and is there in the other takes.",
-        hint="Record that take again with the leader before the music, or leave it out.",
-    )
+    missing = [name for name, one in zip(names, found, strict=True) if one is None]
+    if len(missing) == len(names):
+        return
+    if missing:
+        these = len(missing) > 1
+        raise BadInput(
+            f"The leader is missing in {_listed(missing)}, and is there in the other takes.",
+            hint=f"Record {'those takes' if these else 'that take'} again with the leader before "
+            f"the music, or leave {'them' if these else 'it'} out; or choose, under Takes, that "
+            "all are aligned by the music alone.",
+        )
+    usual = max(set(rates), key=list(rates).count)
+    others = [(name, rate) for name, rate in zip(names, rates, strict=True) if rate != usual]
+    if others:
+        raise BadInput(
+            "The sample rate changes within the session: "
+            + ", ".join(f"{name} has {rate:,} Hz" for name, rate in others)
+            + f", the others {usual:,} Hz.",
+            hint="Record all takes of a session at one sample rate; or choose, under Takes, that "
+            "all are aligned by the music alone.",
+        )
 
 
-def music(sound: Sound, found: LeaderIn) -> Sound:
+def music(sound: Sound, found: LeaderIn, name: str = "This take") -> Sound:
     """The take from where the music begins, cut at the sample at or before it.
 
     Raises BadInput when nothing follows the leader.
     """
-    at = max(0, int(np.floor(found.position(leader.MUSIC_AT_S))))
-    if at >= sound.frames:
+    check_music(sound.frames, found, name)
+    return Sound(sound.samples[found.music_at :], sound.rate, sound.source)
+
+
+def check_music(frames: int, found: LeaderIn, name: str = "This take") -> None:
+    """Raise BadInput where a take of so many frames ends with its leader."""
+    if found.music_at >= frames:
         raise BadInput(
-            "Nothing follows the leader in this take.",
+            f"Nothing follows the leader in {name}.",
             hint="Let the recording run on until the music has ended.",
         )
-    return Sound(sound.samples[at:], sound.rate, sound.source)
 
 
-def alignment(reference: LeaderIn, other: LeaderIn) -> Alignment:
-    """Of two takes at one sample rate, as `align.align` would give it from their music."""
+def hint(reference: LeaderIn, other: LeaderIn) -> Hint:
+    """Where the other take's music lies against the reference's, both cut by `music`.
+
+    Both takes at one sample rate.
+    """
     step = other.true_rate / reference.true_rate
-    return Alignment(
-        other.start - reference.start * step,
-        (1 / step - 1) * 1e6,
-        reference.inverted != other.inverted,
-        False,
-        min(reference.likeness, other.likeness),
-    )
+    here, there = (one.position(one.layout.music_at_s) - one.music_at for one in (reference, other))
+    return Hint(there - here * step, (1 / step - 1) * 1e6)
 
 
-Peak = tuple[float, float, float]
-"""Sample at which a chirp begins, likeness, sign."""
+def _layout_of(apart_s: float, clocks: float = _CLOCKS) -> Layout | None:
+    """The layout whose chirps lie that far apart."""
+    for layout in LAYOUTS.values():
+        if abs(apart_s / (layout.falling_at_s - leader.RISING_AT_S) - 1) < clocks:
+            return layout
+    return None
 
 
-def _peaks(samples: Audio, rate: int, speed: float, *, rising: bool) -> list[Peak]:
-    """Every chirp in the channel that holds it best, played at `speed` samples a second."""
-    from scipy.signal import oaconvolve
-
-    shape = leader.chirp(speed, rising=rising)
-    if samples.shape[0] < len(shape):
-        return []
-    best: list[Peak] = []
-    for channel in samples.T:
-        product = oaconvolve(channel, shape[::-1], mode="valid")
-        total = np.concatenate(([0.0], np.cumsum(np.square(channel))))
-        under = total[len(shape) :] - total[: -len(shape)]
-        floor = 1e-9 * float(under.max(initial=0.0)) + 1e-300
-        likeness = product / np.sqrt(np.square(shape).sum() * (under + floor))
-        found: list[Peak] = []
-        height = np.abs(likeness)
-        while len(found) < 4:
-            at = int(height.argmax())
-            if height[at] < max(LEAST_LIKENESS, 0.5 * (found[0][1] if found else 0.0)):
-                break
-            sign = float(np.sign(product[at]))
-            found.append((_between(sign * product, at), float(height[at]), sign))
-            height[max(0, at - round(_APART_S * rate)) : at + round(_APART_S * rate)] = 0.0
-        if sum(p[1] for p in found) > sum(p[1] for p in best):
-            best = found
-    return sorted(best)
-
-
-def _between(product: Floats, at: int) -> float:
-    """The top of a band-limited correlation near sample `at`, to a thousandth of a sample."""
-    low = max(0, at - 96)
-    piece = product[low : at + 97, None]
-    centre, width = float(at), 1.0
-    for _ in range(3):
-        step = width / 16
-        values = at_positions(piece, centre - width - low, step, 33)[:, 0]
-        centre += (int(values.argmax()) - 16) * step
-        width = 2 * step
-    return centre
-
-
-def _together(samples: Audio, rate: int, up: Peak, down: Peak, name: str) -> LeaderIn:
+def _together(
+    recording: Recording,
+    channel: int,
+    low_rate: float,
+    up: Peak,
+    down: Peak,
+    layout: Layout,
+    name: str,
+) -> LeaderIn:
     """Both chirps looked at again at the take's own clock until its drift settles.
 
     A chirp at the wrong speed seems moved in time, the rising one to one side, the falling one to
     the other.
     """
-    apart = leader.FALLING_AT_S - leader.RISING_AT_S
-    first, last = up[0], down[0]
-    for _ in range(4):
+    rate = recording.rate
+    apart = layout.falling_at_s - leader.RISING_AT_S
+    first, last = up.at * rate / low_rate, down.at * rate / low_rate
+    for _ in range(5):
         speed = (last - first) / apart
         if abs(speed / rate - 1) > _CLOCKS:
-            raise BadInput(
-                f"The two chirps of the leader in {name} are {(last - first) / rate:.3f} s apart "
-                f"and not {apart:.3f} s.",
-                hint="A pause, a dropout or two halves of different takes; record it again.",
-            )
+            raise _torn(name, (last - first) / rate)
         first, last = (
-            _near(samples, round(at), speed, rate, rising=rising, sign=peak[2])
+            near(recording, channel, round(at), speed, rising=rising, sign=peak.sign)
             for at, peak, rising in ((first, up, True), (last, down, False))
         )
     speed = (last - first) / apart
     return LeaderIn(
         first - leader.RISING_AT_S * speed,
         (rate / speed - 1) * 1e6,
-        up[2] < 0,
-        min(up[1], down[1]),
+        up.sign < 0,
+        min(up.likeness, down.likeness),
         rate,
+        layout,
     )
 
 
-def _near(samples: Audio, at: int, speed: float, rate: int, *, rising: bool, sign: float) -> float:
-    """The chirp within a few samples of `at`, in the sum of the channels that hold it."""
-    from scipy.signal import oaconvolve
-
-    shape = leader.chirp(speed, rising=rising)
-    reach = 160
-    low = at - reach
-    piece = np.zeros((len(shape) + 2 * reach, samples.shape[1]))
-    begin, end = max(low, 0), min(low + len(piece), samples.shape[0])
-    piece[begin - low : end - low] = samples[begin:end]
-    products = oaconvolve(piece, shape[::-1, None], mode="valid", axes=0)
-    channel = products[:, int(np.abs(products).max(axis=0).argmax())] * sign
-    middle = channel[reach - 16 : reach + 17]
-    return low + _between(channel, reach - 16 + int(middle.argmax()))
-
-
-def _ends_early(seconds: float, rising_at_s: float, name: str) -> None:
-    begins = rising_at_s - leader.RISING_AT_S
-    if seconds < begins + leader.SWEEP_END_S:
-        raise BadInput(
-            f"{name} ends in the leader's sweep, after {seconds:.1f} s.",
-            hint="Let the recording run on until the music has ended; record it again.",
+def _only_part(heard: _Heard, name: str) -> BadInput | None:
+    """What to say where chirps without their fellow have the sweep beside them."""
+    low, rate, up, down = heard.low, heard.rate, heard.up, heard.down
+    seconds, before = len(low) / rate, heard.begin / rate
+    for at in (one.at for one in up):
+        begins = at / rate - leader.RISING_AT_S
+        layout = _sweep_after(low, rate, begins)
+        ends_within = seconds - begins < LAYOUTS["short"].sweep_end_s
+        if layout is None and not (ends_within and at < 0.5 * len(low) + rate):
+            continue
+        if layout is None or seconds < begins + layout.sweep_end_s:
+            return BadInput(
+                f"{name} ends in the leader's sweep, after {before + seconds:.1f} s.",
+                hint="Let the recording run on until the music has ended; record it again.",
+            )
+        if seconds < begins + layout.falling_at_s + leader.CHIRP_S:
+            return BadInput(
+                f"{name} ends before the leader does, after {before + seconds:.1f} s.",
+                hint="Let the recording run on until the music has ended; record it again.",
+            )
+        if down:
+            return _torn(name, (down[0].at - at) / rate, layout)
+        return BadInput(
+            f"The leader in {name} has its first chirp and not its last.",
+            hint="It was stopped, or something loud lies over it; record that take again.",
         )
-    if seconds < begins + leader.FALLING_AT_S + leader.CHIRP_S:
-        raise BadInput(
-            f"{name} ends before the leader does, after {seconds:.1f} s.",
-            hint="Let the recording run on until the music has ended; record it again.",
-        )
-    raise BadInput(
-        f"The leader in {name} has its first chirp and not its last.",
-        hint="It was stopped, or something loud lies over it; record that take again.",
+    for at in (one.at for one in down):
+        for layout in LAYOUTS.values():
+            if _sweep_likeness(low, rate, at / rate - layout.falling_at_s, layout) > 0:
+                if up and up[0].at < at:
+                    return _torn(name, (at - up[0].at) / rate, layout)
+                return BadInput(
+                    f"{name} begins after the start of the leader: its first chirp is missing.",
+                    hint="Start recording before the leader is played.",
+                )
+    return None
+
+
+def _twice(up: list[Peak], down: list[Peak], rate: float, name: str) -> BadInput:
+    more, which = (up, "first") if len(up) > 1 else (down, "last")
+    return BadInput(
+        f"{name} holds the leader more than once: its {which} chirp is there at "
+        + _listed([f"{one.at / rate:.1f} s" for one in more])
+        + ".",
+        hint="Cut the file so that one leader and the music after it remain.",
     )
 
 
-def _other_speed(samples: Audio, rate: int, name: str) -> None:
+def _torn(name: str, seconds: float, layout: Layout = leader.USUAL) -> BadInput:
+    apart = layout.falling_at_s - leader.RISING_AT_S
+    return BadInput(
+        f"The two chirps of the leader in {name} are {seconds:.3f} s apart and not {apart:.3f} s.",
+        hint="A pause, a dropout or two halves of different takes; record it again.",
+    )
+
+
+def _sweep_after(low: Low, rate: float, begins_s: float) -> Layout | None:
+    """The layout whose sweep lies where it would after a leader's beginning."""
+    found = {
+        layout.key: _sweep_likeness(low, rate, begins_s, layout) for layout in LAYOUTS.values()
+    }
+    best = max(found, key=lambda key: found[key])
+    return LAYOUTS[best] if found[best] > 0 else None
+
+
+def _sweep_likeness(low: Low, rate: float, begins_s: float, layout: Layout) -> float:
+    """How like the sweep the take is where the sweep should be, whatever the phase; 0 if not.
+
+    In short windows, from 200 Hz to 0.4 of the rate; from three windows on.
+    """
+    sweep = layout.sweep
+    grows = sweep.growth_s
+    t = np.arange(int(sweep.seconds * rate)) / rate
+    hz = sweep.low_hz * np.exp(t / grows)
+    first, last = np.searchsorted(hz, [200.0, min(0.4 * rate, 4_500.0)])
+    width = round(_SWEEP_WINDOW_S * rate)
+    at = round((begins_s + leader.SWEEP_AT_S) * rate)
+    likeness = []
+    for start in range(int(first), int(last) - width, width):
+        low_end, high_end = at + start, at + start + width
+        if low_end < 0 or high_end > len(low):
+            continue
+        phase = 2 * np.pi * sweep.low_hz * grows * np.expm1(t[start : start + width] / grows)
+        turning = np.exp(-1j * phase)
+        piece = low[low_end:high_end]
+        power = float(np.square(piece).sum())
+        product = float(np.abs(turning @ piece))
+        likeness.append(product / np.sqrt(max(power, 1e-300) * width / 2))
+    if len(likeness) < 3:
+        return 0.0
+    middle = float(np.median(likeness))
+    return middle if middle > _SWEEP_LIKENESS else 0.0
+
+
+def _other_speed(low: Low, low_rate: float, rate: int, name: str) -> None:
     """Whether the take is labelled with a rate that it was not recorded at."""
+    low = low[: round(_MISLABELLED_WITHIN_S * low_rate)]
     for ratio in _MISLABELLED:
-        speed = rate * ratio
-        if _peaks(samples, rate, speed, rising=True) and _peaks(samples, rate, speed, rising=False):
+        speed = low_rate * ratio
+        up = peaks(low, speed, rising=True)
+        down = peaks(low, speed, rising=False) if up else []
+        if any(_layout_of((d.at - u.at) / speed, 0.01) for u in up for d in down):
             raise BadInput(
                 f"The leader in {name} runs at {1 / ratio:.3f} times its speed: the file says "
-                f"{rate:,} Hz and was recorded at about {speed:,.0f} Hz.",
+                f"{rate:,} Hz and was recorded at about {rate * ratio:,.0f} Hz.",
                 hint="Set player and recorder to one sample rate, and record it again.",
             )
 

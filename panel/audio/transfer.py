@@ -4,6 +4,7 @@ Welch's averaged cross-spectra (Bendat & Piersol, Random Data, chapter on single
 from memory), gathered into narrow bands of equal width on a logarithmic axis.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +47,34 @@ def transfer(a: Audio, b: Audio, rate: int) -> Transfer:
 
     Bands without sound in both, or whose coherence is under a half, are left out.
     """
-    sxx, syy, sxy, squares, bin_hz, segments = _spectra(a, b, rate)
+    # Silence before and after, so that the first and the last moment count like the others.
+    edge = np.zeros((_segment_length(len(a), rate) // 2, a.shape[1]))
+    padded = [np.concatenate((edge, x - x.mean(axis=0), edge)) for x in (a, b)]
+    found, keep = _all_bands(padded[:1], padded[1:], _segment_length(len(a), rate), rate)
+    return _only(found, keep)
+
+
+def transfers(
+    reference: Sequence[Audio], others: Sequence[Sequence[Audio]], rate: int
+) -> list[Transfer]:
+    """From one reference to each of several aligned takes, all in the same bands.
+
+    Each take is a sequence of excerpts, the same for all. They may be cut in the middle of a note:
+    no segment meets their ends, as what a cut spreads over the spectrum tells of the cut alone. A
+    band is left out for all where it would be for one of them (see `transfer`).
+    """
+    length = _segment_length(min(len(piece) for piece in reference), rate)
+    found = [_all_bands(reference, other, length, rate) for other in others]
+    keep = np.logical_and.reduce([ok for _, ok in found])
+    return [_only(one, keep) for one, _ in found]
+
+
+def _all_bands(
+    a: Sequence[Audio], b: Sequence[Audio], length: int, rate: int
+) -> tuple[Transfer, NDArray[np.bool_]]:
+    """Every band, and which of them say something. Where the bands lie depends on A alone."""
+    sxx, syy, sxy, squares, segments = _spectra(a, b, length)
+    bin_hz = rate / length
     hz = bin_hz * np.arange(len(sxx))
     last = int(_TOP_OF_BAND * rate / 2 / bin_hz)
     edges = _edges(last)
@@ -59,18 +87,22 @@ def transfer(a: Audio, b: Audio, rate: int) -> Transfer:
     xx, yy, re, im, square, moment = rows
     enough = (xx > _LEAST_POWER * xx.sum()) & (yy > _LEAST_POWER * yy.sum())
     enough &= _own_sound(moment / np.maximum(xx, 1e-300), xx)
-    xx, yy, re, im, square, moment = rows[:, enough]
+    xx, yy = np.maximum(xx, 1e-300), np.maximum(yy, 1e-300)
     averages = np.maximum(_averages(xx, square, segments), 1.5)
     raw = np.minimum((re * re + im * im) / (xx * yy), 1.0)
     coherence = np.clip((raw * averages - 1) / (averages - 1), 1e-6, 1.0)
     sigma = np.sqrt((1 - coherence) / (2 * coherence * averages)) + _LOWEST_SIGMA
-    keep = coherence > 0.5
+    found = Transfer(moment / xx, 0.5 * np.log(yy / xx), -0.5 * np.log(coherence), sigma, coherence)
+    return found, enough & (coherence > 0.5)
+
+
+def _only(found: Transfer, keep: NDArray[np.bool_]) -> Transfer:
     return Transfer(
-        (moment / xx)[keep],
-        (0.5 * np.log(yy / xx))[keep],
-        (-0.5 * np.log(coherence))[keep],
-        sigma[keep],
-        coherence[keep],
+        found.hz[keep],
+        found.log_gain[keep],
+        found.half_range[keep],
+        found.sigma[keep],
+        found.coherence[keep],
     )
 
 
@@ -84,34 +116,36 @@ def _own_sound(hz: Floats, power: Floats) -> NDArray[np.bool_]:
     return out
 
 
-def _spectra(
-    a: Audio, b: Audio, rate: int
-) -> tuple[Floats, Floats, NDArray[np.complex128], Floats, float, int]:
-    """Sums over Hann-windowed, half overlapping segments, and the sum of squares of A's power."""
-    from scipy.fft import next_fast_len, rfft
+def _segment_length(frames: int, rate: int) -> int:
+    from scipy.fft import next_fast_len
 
-    length = int(np.clip(len(a) / 6, min(0.2 * rate, len(a)), 4.0 * rate))
-    length = int(next_fast_len(length, real=True)) if length < len(a) else len(a)
-    length = min(length, len(a))
+    length = int(np.clip(frames / 6, min(0.2 * rate, frames), 4.0 * rate))
+    return min(int(next_fast_len(length, real=True)), frames)
+
+
+def _spectra(
+    a: Sequence[Audio], b: Sequence[Audio], length: int
+) -> tuple[Floats, Floats, NDArray[np.complex128], Floats, int]:
+    """Sums over Hann-windowed, half overlapping segments, and the sum of squares of A's power."""
+    from scipy.fft import rfft
+
     window = np.hanning(length + 1)[:-1, None]
-    # Silence before and after, so that the first and the last moment count like the others.
-    edge = np.zeros((length // 2, a.shape[1]))
-    a, b = (np.concatenate((edge, x - x.mean(axis=0), edge)) for x in (a, b))
-    starts = range(0, len(a) - length + 1, max(1, length // 2))
     bins = length // 2 + 1
     sxx, syy, squares = np.zeros(bins), np.zeros(bins), np.zeros(bins)
     sxy = np.zeros(bins, dtype=np.complex128)
-    for start in starts:
-        x = a[start : start + length]
-        y = b[start : start + length]
-        p = rfft(x * window, axis=0)
-        q = rfft(y * window, axis=0)
-        power = (p.real**2 + p.imag**2).sum(axis=1)
-        sxx += power
-        squares += power * power
-        syy += (q.real**2 + q.imag**2).sum(axis=1)
-        sxy += (np.conj(p) * q).sum(axis=1)
-    return sxx, syy, sxy, squares, rate / length, len(starts)
+    segments = 0
+    for first, second in zip(a, b, strict=True):
+        for start in range(0, len(first) - length + 1, max(1, length // 2)):
+            x, y = (piece[start : start + length] for piece in (first, second))
+            p = rfft(x * window, axis=0)
+            q = rfft(y * window, axis=0)
+            power = (p.real**2 + p.imag**2).sum(axis=1)
+            sxx += power
+            squares += power * power
+            syy += (q.real**2 + q.imag**2).sum(axis=1)
+            sxy += (np.conj(p) * q).sum(axis=1)
+            segments += 1
+    return sxx, syy, sxy, squares, segments
 
 
 def _edges(last: int) -> NDArray[np.intp]:

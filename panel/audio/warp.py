@@ -13,6 +13,7 @@ HALF = 64
 _BETA = 9.0
 _TAPS = np.arange(-HALF + 1, HALF + 1, dtype=np.float64)
 _CLOCKS = 2e-3
+_TOGETHER = 2**16
 _RUN = 4096 - 2 * HALF
 _NODES: NDArray[np.float64] = np.cos((2 * np.arange(4) + 1) * np.pi / 8)
 _LAGRANGE = np.linalg.inv(np.vander(_NODES, 4, increasing=True)).T
@@ -26,10 +27,22 @@ def at_positions(samples: Audio, start: float, step: float, frames: int) -> Audi
     """
     if frames <= 0:
         return np.zeros((0, samples.shape[1]))
+    first, last = reach(start, step, frames)
+    return within(_slice(samples, first, last), start - first, step, frames)
+
+
+def reach(start: float, step: float, frames: int) -> tuple[int, int]:
+    """First sample and the one after the last that `at_positions` works from."""
     base = int(np.floor(start))
     last = int(np.floor(start + step * (frames - 1)))
-    padded = _slice(samples, base - HALF + 1, max(last, base) + HALF + 3)
-    begin = start - base  # tap 0 of the first output is position 0 of `padded`
+    return base - HALF + 1, max(last, base) + HALF + 3
+
+
+def within(piece: Audio, at: float, step: float, frames: int) -> Audio:
+    """As `at_positions`, of a piece that holds all that `reach` asks for; `at` counts in it."""
+    base = int(np.floor(at))
+    padded = piece[base - HALF + 1 :]
+    begin = at - base  # tap 0 of the first output is position 0 of `padded`
     if step == 1.0:
         return _constant(padded, begin, frames)
     if abs(step - 1) > _CLOCKS:
@@ -74,23 +87,31 @@ def _drifting(padded: Audio, begin: float, step: float, frames: int) -> Audio:
     an error under -105 dB at the top of the band, and four convolutions instead of one kernel
     per sample.
     """
+    from scipy.fft import irfft, rfft
+
     run = int(np.clip(0.1 / abs(step - 1), 32, _RUN))
+    half = max(abs((step - 1) * run) / 2, 1e-12)
+    middle = (step - 1) * (run - 1) / 2
+    moved = (step - 1) * np.arange(run, dtype=np.float64)
+    weights = _lagrange(np.asarray((moved - middle) / half, dtype=np.float64))
+    wide = run + 2 * HALF - 1
+    # What wraps around falls on the first 2 HALF - 1 values, which are not used.
+    size = 1 << (wide - 1).bit_length()
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.concatenate((padded, np.zeros((wide, padded.shape[1])))), wide, axis=0
+    )
     out = np.empty((frames, padded.shape[1]))
-    for at in range(0, frames, run):
-        count = min(run, frames - at)
-        position = begin + step * at
-        whole = int(np.floor(position))
-        moved = (step - 1) * np.arange(count, dtype=np.float64)
-        half = max(abs((step - 1) * count) / 2, 1e-12)
-        middle = (step - 1) * (count - 1) / 2
-        kernels = _kernels(position - whole + middle + half * _NODES)
-        piece = padded[whole : whole + count + 2 * HALF - 1]
-        # What wraps around falls on the first 2 HALF - 1 values, which are not used.
-        size = 1 << (len(piece) - 1).bit_length()
-        spectrum = np.fft.rfft(piece.T, size)[:, None, :] * np.fft.rfft(kernels[:, ::-1], size)
-        parts = np.fft.irfft(spectrum, size)[..., 2 * HALF - 1 : 2 * HALF - 1 + count]
-        weights = _lagrange(np.asarray((moved - middle) / half, dtype=np.float64))
-        out[at : at + count] = (parts * weights).sum(axis=1).T
+    together = max(1, _TOGETHER // size)
+    for first in range(0, frames, run * together):
+        ats = np.arange(first, min(first + run * together, frames), run)
+        position = begin + step * ats
+        whole = np.floor(position).astype(np.intp)
+        nodes = (position - whole)[:, None] + middle + half * _NODES
+        kernels = _kernels(nodes.ravel())[:, ::-1].reshape(len(ats), 1, 4, 2 * HALF)
+        spectrum = rfft(windows[whole], size)[:, :, None, :] * rfft(kernels, size)
+        parts = irfft(spectrum, size, overwrite_x=True)[..., 2 * HALF - 1 : wide]
+        made = np.einsum("rcjn,jn->rnc", parts, weights).reshape(-1, padded.shape[1])
+        out[first : first + len(made)] = made[: frames - first]
     return out
 
 
@@ -107,7 +128,8 @@ def _constant(padded: Audio, fraction: float, frames: int) -> Audio:
     from scipy.signal import oaconvolve
 
     taps = _kernels(np.array([fraction]))[0]
-    out: Audio = oaconvolve(padded, taps[::-1, None], mode="valid", axes=0)[:frames]
+    needed = padded[: frames + 2 * HALF - 1]
+    out: Audio = oaconvolve(needed, taps[::-1, None], mode="valid", axes=0)[:frames]
     return out
 
 

@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from panel.audio.warp import at_positions
 
 Floats = NDArray[np.float64]
+Low = NDArray[np.float32]
 
 LONGEST_S = 120.0
 _FLOOR = 1e-4  # of the mean power: what lies below counts for less, for it is mostly noise
 
 
-def delay(a: Floats, b: Floats, rate: int) -> float:
+def delay(a: Low, b: Low, rate: float) -> float:
     """How many samples later `b` is, of both (frames,) up to two minutes; either polarity.
 
     The highest of the cross-correlation divided by both magnitudes (generalised correlation with
@@ -29,9 +30,9 @@ def delay(a: Floats, b: Floats, rate: int) -> float:
     cross = np.conj(p) * q
     level = np.abs(cross)
     cross /= level + _FLOOR * float(level.mean())
-    product: Floats = irfft(cross, size)
+    product = irfft(cross, size)
     peak = int(np.abs(product).argmax())
     lag = peak if peak < len(b) else peak - size
-    near = np.roll(product, 80 - peak)[:160, None] * np.sign(product[peak])
+    near: Floats = np.roll(product, 80 - peak)[:160, None] * np.float64(np.sign(product[peak]))
     fine = at_positions(near, 79.0, 1 / 16, 33)[:, 0]
     return lag - 1.0 + int(fine.argmax()) / 16
