@@ -14,6 +14,7 @@ BARRIERS = (
     "unlogged",  # a factor is not logged on a side
     "no_retake_votes",  # no votes on pairs within a condition
     "too_few_takes",  # the least p these takes can give is above alpha
+    "answers_removed",  # listeners withdrew with their votes while outcomes could be seen
     "too_many_questions",  # it is under alpha, but not after Holm over the questions
 )
 
@@ -42,8 +43,9 @@ class Findings:
     level: bool = False
 
 
-def forced_choice(found: Findings, *, directed: bool) -> str:
-    """ABX, triangle (undirected) and named attribute (directed) questions."""
+def forced_choice(found: Findings, *, directed: bool, never_not_heard: bool = False) -> str:
+    """ABX, triangle, duo-trio (undirected), named attribute (directed) and same–different
+    questions. `never_not_heard`: whoever hears may still not answer right."""
     if not found.votes:
         return "not_enough"
     if found.beats_chance:
@@ -56,6 +58,10 @@ def forced_choice(found: Findings, *, directed: bool) -> str:
         return "rerecording_too"
     if directed:
         return "not_enough"  # people may hear, and disagree in direction
+    if never_not_heard:
+        return (
+            "not_enough"  # people may hear, and by a criterion of their own still call it the same
+        )
     if found.bounded and found.check_heard:
         return "not_heard"
     return "not_enough"
@@ -78,13 +84,13 @@ def preference(found: Findings) -> str:
     return "not_enough"
 
 
-def retake_control(found: Findings, *, directed: bool) -> str:
+def retake_control(found: Findings, *, directed: bool, never_not_heard: bool = False) -> str:
     """Is mere re-recording told apart?"""
     if not found.votes:
         return "not_enough"
     if found.beats_chance:
         return "heard"
-    if not directed and found.bounded and found.check_heard:
+    if not directed and not never_not_heard and found.bounded and found.check_heard:
         return "not_heard"
     return "not_enough"
 

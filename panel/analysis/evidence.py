@@ -6,174 +6,40 @@ them into a code.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.analysis import anytime, attribution, divided, exact, shares
-from panel.analysis.attribution import Attribution, PairTable
+from panel.analysis import (
+    attribution,
+    divided,
+    exact,
+    same_different,
+    several_factors,
+    shares,
+    takes_as_units,
+)
+from panel.analysis.against_chance import Tally, tally
+from panel.analysis.attribution import Attribution
+from panel.analysis.coded import Coded, code
 from panel.analysis.plan_reading import Contrast, Plan
 from panel.analysis.votes import Vote
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-COIN_DRAWS = 9_999
-
-
-@dataclass(frozen=True)
-class Coded:
-    """Votes of one contrast as arrays (votes,), in the order they count.
-
-    `first` < `second`: take indices, numbered condition by condition; `y`: right, or, directed,
-    the vote was for `second` (across conditions: for the later, or higher, condition). `one`: the
-    take in the first position.
-    """
-
-    take_ids: tuple[str, ...]
-    labels: Ints
-    first: Ints
-    second: Ints
-    one: Ints
-    excerpt: Ints
-    listener: Ints
-    listeners: tuple[str, ...]
-    y: NDArray[np.bool_]
-
-    @cached_property
-    def across(self) -> NDArray[np.bool_]:
-        out: NDArray[np.bool_] = self.labels[self.first] != self.labels[self.second]
-        return out
-
-    @cached_property
-    def table(self) -> PairTable:
-        return PairTable.count(
-            self.first.tolist(),
-            self.second.tolist(),
-            self.excerpt.tolist(),
-            self.y.tolist(),
-            len(self.take_ids),
-        )
-
-
-def code(contrast: Contrast, votes: Sequence[Vote]) -> Coded:
-    """Turn the votes of a contrast into arrays; conditions of a dose are put in rising order."""
-    conditions = list(contrast.conditions)
-    if contrast.is_dose:
-        conditions.sort(key=lambda c: c.dose or 0.0)
-    take_ids = tuple(t for c in conditions for t in c.takes)
-    index = {t: i for i, t in enumerate(take_ids)}
-    labels = np.repeat(np.arange(len(conditions)), [len(c.takes) for c in conditions])
-    listeners = tuple(sorted({v.listener for v in votes}))
-    who = {c: i for i, c in enumerate(listeners)}
-    excerpts = {e: i for i, e in enumerate(sorted({v.excerpt for v in votes}))}
-    pairs = [sorted(index[t] for t in v.pair) for v in votes]
-    first = np.array([p[0] for p in pairs], np.int64)
-    second = np.array([p[1] for p in pairs], np.int64)
-    if contrast.directed:
-        y = np.array([index[v.chosen] == p[1] for v, p in zip(votes, pairs, strict=True)], bool)
-    else:
-        y = np.array([bool(v.correct) for v in votes], bool)
-    return Coded(
-        take_ids=take_ids,
-        labels=labels.astype(np.int64),
-        first=first,
-        second=second,
-        one=np.array([index[v.one] for v in votes], np.int64),
-        excerpt=np.array([excerpts[v.excerpt] for v in votes], np.int64),
-        listener=np.array([who[v.listener] for v in votes], np.int64),
-        listeners=listeners,
-        y=y,
-    )
-
-
-@dataclass(frozen=True)
-class Tally:
-    """Votes of one kind (across, or within) and what chance says to them.
-
-    `count`: right answers, or votes for the higher condition; None where no answer can be counted
-    (directed, within a condition; or more than two named conditions). `scores`: each listener's
-    share, for bounds that respect listeners.
-    """
-
-    n: int
-    count: int | None
-    p: float
-    e_value: float | None
-    p_anytime: float
-    scores: Floats
-    listeners: int
-
-
-def _coins_p(y: NDArray[np.bool_], streams: Ints, rng: np.random.Generator) -> float:
-    """Do several coins (one a stream) stray further from fair than fair coins? Monte Carlo."""
-    _, where = np.unique(streams, return_inverse=True)
-    n = np.bincount(where)
-    heads = np.bincount(where, weights=y.astype(float))
-    observed = float(np.sum((heads - n / 2) ** 2 / n))
-    drawn = rng.binomial(n, 0.5, size=(COIN_DRAWS, n.size))
-    simulated = np.sum((drawn - n / 2) ** 2 / n, axis=1)
-    reached = int(np.count_nonzero(simulated >= observed - 1e-9 * max(1.0, observed)))
-    return (1 + reached) / (1 + COIN_DRAWS)
-
-
-def _scores(y: NDArray[np.bool_], listener: Ints, complete: NDArray[np.bool_]) -> Floats:
-    n = np.bincount(listener, minlength=complete.size).astype(float)
-    right = np.bincount(listener, weights=y.astype(float), minlength=complete.size)
-    use = (n > 0) & complete
-    out: Floats = right[use] / n[use]
-    return out
-
-
-def tally(
-    contrast: Contrast,
-    coded: Coded,
-    use: NDArray[np.bool_],
-    complete: NDArray[np.bool_],
-    rng: np.random.Generator,
-    *,
-    streams: Ints | None = None,
-) -> Tally:
-    """Count the votes selected by `use`; `streams` (votes,) where there are several fair coins."""
-    y, listener = coded.y[use], coded.listener[use]
-    n, k = int(y.size), int(y.sum())
-    people = int(np.unique(listener).size)
-    scores = _scores(y, listener, complete)
-    if n == 0:
-        return Tally(0, 0 if streams is None else None, 1.0, 1.0, 1.0, scores, 0)
-    if streams is not None:
-        e, p_any = anytime.p_anytime_of_several(y, streams[use])
-        return Tally(n, None, _coins_p(y, streams[use], rng), e, p_any, scores[:0], people)
-    if contrast.directed and not (
-        contrast.role == "planted_check" and contrast.procedure == "attribute"
-    ):
-        return Tally(
-            n,
-            k,
-            exact.p_two_sided(k, n),
-            anytime.e_two_sided(k, n),
-            anytime.p_anytime_two_sided(y.tolist()),
-            scores,
-            people,
-        )
-    g = contrast.chance
-    return Tally(
-        n,
-        k,
-        exact.p_greater(k, n, g),
-        anytime.e_value(k, n, g),
-        anytime.p_anytime(y.tolist(), g),
-        scores,
-        people,
-    )
+SWAPPED = 0.01  # chance of guessers to be called that
 
 
 @dataclass(frozen=True)
 class Evidence:
     """Everything the decision about one contrast rests on.
 
-    `cast`, `planned`: votes on the contrast, pairs of both kinds, before any exclusion.
+    `cast`, `planned`: votes on the contrast, pairs of both kinds, before any exclusion. Bounds
+    respect listeners and are worked out when asked for; `rates` are those of a same–different
+    contrast; `share_under` and `mean_within` answer
+    whether a bound lies under a limit by one evaluation of what the bound inverts.
     """
 
     contrast: Contrast
@@ -184,14 +50,83 @@ class Evidence:
     cast: int
     planned: int
     coded: Coded | None
-    share_estimate: float | None
-    share_upper: float | None
-    share_lower: float | None
-    interval: tuple[float, float] | None
+    confidence: float
+    anytime: bool
+    rates: same_different.Rates | None = None
 
     @property
     def planned_in(self) -> bool:
         return self.cast >= self.planned
+
+    @property
+    def _has_share(self) -> bool:
+        """Directed votes have no share who hear, except on a check, whose direction is known."""
+        contrast = self.contrast
+        counts = not contrast.directed or contrast.role == "planted_check"
+        return counts and self.asked.scores.size > 0 and not self.swapped
+
+    @cached_property
+    def swapped(self) -> bool:
+        """Fewer right than guessing would ever give: answers were swapped, or a question misread.
+
+        Whoever hears and answers the wrong way round lowers the share right: then no share who
+        hear, and no limit on it, follows from these votes.
+        """
+        asked, contrast = self.asked, self.contrast
+        if asked.count is None or (contrast.directed and contrast.role != "planted_check"):
+            return False
+        return exact.p_less(asked.count, asked.n, contrast.chance) < SWAPPED
+
+    @property
+    def _has_upper(self) -> bool:
+        """A bound from above needs that whoever hears answers right."""
+        return self._has_share and not self.contrast.never_not_heard
+
+    @cached_property
+    def interval(self) -> tuple[float, float] | None:
+        """For the mean share over listeners."""
+        scores = self.asked.scores
+        if scores.size == 0:
+            return None
+        return shares.mean_interval(scores, self.confidence, anytime=self.anytime)
+
+    @cached_property
+    def share_estimate(self) -> float | None:
+        if not self._has_upper:
+            return None
+        return exact.share((self.asked.count or 0) / self.asked.n, self.contrast.chance)
+
+    @cached_property
+    def share_upper(self) -> float | None:
+        if not self._has_upper:
+            return None
+        return shares.share_upper(
+            self.asked.scores, self.contrast.chance, self.confidence, anytime=self.anytime
+        )
+
+    @cached_property
+    def share_lower(self) -> float | None:
+        if not self._has_share:
+            return None
+        return shares.share_lower(
+            self.asked.scores, self.contrast.chance, self.confidence, anytime=self.anytime
+        )
+
+    def share_under(self, limit: float) -> bool:
+        """Is `share_upper` under `limit`, 0 < limit < 1?"""
+        claim = self.contrast.chance + (1 - self.contrast.chance) * limit
+        return self._has_upper and shares.mean_under(
+            self.asked.scores, claim, self.confidence, anytime=self.anytime
+        )
+
+    def mean_within(self, low: float, high: float) -> bool:
+        """Does `interval` lie inside (low, high)?"""
+        scores, one_side = self.asked.scores, 1 - (1 - self.confidence) / 2
+        return (
+            scores.size > 0
+            and shares.mean_under(scores, high, one_side, anytime=self.anytime)
+            and shares.mean_under(1 - scores, 1 - low, one_side, anytime=self.anytime)
+        )
 
     def p_chance(self, plan: Plan) -> float:
         """The p value against chance that the plan's stopping rule allows."""
@@ -211,24 +146,6 @@ def _complete(
     return out
 
 
-def _bounded(plan: Plan, evidence: Evidence) -> Evidence:
-    """Add the bounds that respect listeners."""
-    contrast, scores = evidence.contrast, evidence.asked.scores
-    if scores.size == 0:
-        return evidence
-    interval = shares.mean_interval(scores, plan.confidence, anytime=plan.anytime)
-    if contrast.directed and contrast.role != "planted_check":
-        return replace(evidence, interval=interval)
-    g, sure = contrast.chance, plan.confidence
-    return replace(
-        evidence,
-        interval=interval,
-        share_estimate=exact.share((evidence.asked.count or 0) / evidence.asked.n, g),
-        share_upper=shares.share_upper(scores, g, sure, anytime=plan.anytime),
-        share_lower=shares.share_lower(scores, g, sure, anytime=plan.anytime),
-    )
-
-
 def _pair_streams(coded: Coded) -> Ints:
     return coded.first * len(coded.take_ids) + coded.second
 
@@ -238,8 +155,27 @@ def _condition_streams(coded: Coded) -> Ints:
     return out
 
 
-def attribute_to_change(contrast: Contrast, coded: Coded, rng: np.random.Generator) -> Attribution:
-    """The permutation test that belongs to the contrast."""
+def strata_codes(contrast: Contrast, coded: Coded) -> Ints | None:
+    """(takes,) each take's stratum; None where nothing is given."""
+    of = contrast.stratum_of
+    return np.array([of[take] for take in coded.take_ids], np.int64) if of else None
+
+
+def attribute_to_change(
+    contrast: Contrast, coded: Coded, rng: np.random.Generator
+) -> Attribution | None:
+    """The test that belongs to the contrast: a permutation, but where takes go by condition.
+
+    None where, given other factors, the votes are of no pair that could tell.
+    """
+    stratum = strata_codes(contrast, coded)
+    if stratum is not None:
+        levels = {"asked": coded.labels.tolist(), "given": stratum.tolist()}
+        test = several_factors.directed if contrast.directed else several_factors.undirected
+        return test(coded.table, levels, "asked", rng).attribution
+    if coded.reminders is not None:
+        met = np.column_stack([coded.first, coded.second, coded.reminders])
+        return takes_as_units.test(coded.y, met, coded.labels)
     if contrast.is_dose:
         doses = sorted(contrast.doses_on_scale)
         if contrast.directed:
@@ -269,6 +205,28 @@ def of_question(
     planned, and who has cast all of theirs, where the plan does not say it of these votes.
     """
     coded = code(contrast, counted)
+    last = None
+    if at_planned_end is not None:
+        last = coded if list(at_planned_end) == list(counted) else code(contrast, at_planned_end)
+    return of_coded(plan, contrast, coded, last, cast, rng, planned=planned, finished=finished)
+
+
+def of_coded(
+    plan: Plan,
+    contrast: Contrast,
+    coded: Coded,
+    last: Coded | None,
+    cast: int,
+    rng: np.random.Generator,
+    *,
+    planned: int | None = None,
+    finished: frozenset[str] | None = None,
+    decision_only: bool = False,
+) -> Evidence:
+    """The same from votes as arrays; `last`: those that attribution may use, or None.
+
+    `decision_only`: a p value that cannot change the decision any more may be left at 1.
+    """
     complete = _complete(plan, contrast, coded, finished)
     several = contrast.directed and not contrast.is_dose and len(contrast.conditions) > 2
     free_coins = contrast.directed and contrast.role == "retake_control"
@@ -279,9 +237,10 @@ def of_question(
         streams = _pair_streams(coded)
     question = contrast.role == "question"
     use = coded.across if question else np.ones(coded.y.size, bool)
-    asked = tally(contrast, coded, use, complete, rng, streams=streams)
+    settled = plan.alpha if decision_only else None
+    asked = tally(contrast, coded, use, complete, rng, streams=streams, settled_above=settled)
     within = None
-    if question and max(len(c.takes) for c in contrast.conditions) >= 2:
+    if question and coded.reminders is None and max(len(c.takes) for c in contrast.conditions) >= 2:
         within = tally(
             contrast,
             coded,
@@ -289,35 +248,45 @@ def of_question(
             complete,
             rng,
             streams=_pair_streams(coded) if contrast.directed else None,
+            settled_above=settled,
+        )
+    rates = None
+    if coded.differ is not None and not decision_only:
+        rates = same_different.rates(
+            coded.y == coded.differ,  # right: called what it was
+            coded.differ,
+            coded.across | (not question),
+            coded.listener,
+            complete,
+            plan.confidence,
+            anytime=plan.anytime,
         )
     attributed, split = None, None
-    if question and at_planned_end is not None and asked.n:
-        last = coded if list(at_planned_end) == list(counted) else code(contrast, at_planned_end)
+    if question and last is not None and asked.n + asked.ties:
         attributed = attribute_to_change(contrast, last, rng)
-        if contrast.procedure == "preference" and len(contrast.conditions) == 2:
+        if contrast.procedure == "preference":
+            chose = last.decided
             split = divided.examine(
-                np.where(last.y, last.second, last.first),
-                np.where(last.y, last.first, last.second),
-                last.listener,
+                np.where(last.y, last.second, last.first)[chose],
+                np.where(last.y, last.first, last.second)[chose],
+                last.listener[chose],
                 last.labels,
                 rng,
+                settled_above=settled,
+                stratum=strata_codes(contrast, last),
             )
-    return _bounded(
-        plan,
-        Evidence(
-            contrast=contrast,
-            asked=asked,
-            within=within,
-            attribution=attributed,
-            divided=split,
-            cast=cast,
-            planned=(plan.listeners * contrast.votes_per_listener if planned is None else planned),
-            coded=coded,
-            share_estimate=None,
-            share_upper=None,
-            share_lower=None,
-            interval=None,
-        ),
+    return Evidence(
+        contrast=contrast,
+        asked=asked,
+        within=within,
+        attribution=attributed,
+        divided=split,
+        cast=cast,
+        planned=(plan.listeners * contrast.votes_per_listener if planned is None else planned),
+        coded=coded,
+        confidence=plan.confidence,
+        anytime=plan.anytime,
+        rates=rates,
     )
 
 
@@ -326,20 +295,15 @@ def of_derived_control(plan: Plan, control: Contrast, question: Evidence) -> Evi
     asked = question.within or Tally(
         0, None if control.directed else 0, 1.0, 1.0, 1.0, np.zeros(0), 0
     )
-    return _bounded(
-        plan,
-        Evidence(
-            contrast=control,
-            asked=asked,
-            within=None,
-            attribution=None,
-            divided=None,
-            cast=question.cast,
-            planned=question.planned,
-            coded=None,
-            share_estimate=None,
-            share_upper=None,
-            share_lower=None,
-            interval=None,
-        ),
+    return Evidence(
+        contrast=control,
+        asked=asked,
+        within=None,
+        attribution=None,
+        divided=None,
+        cast=question.cast,
+        planned=question.planned,
+        coded=None,
+        confidence=plan.confidence,
+        anytime=plan.anytime,
     )

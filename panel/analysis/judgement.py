@@ -10,7 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.analysis import attribution, decision, evidence
+from panel.analysis import (
+    attribution,
+    decision,
+    evidence,
+    several_factors,
+    takes_as_units,
+    withdrawn,
+)
 from panel.analysis.decision import Findings
 from panel.analysis.evidence import Evidence
 from panel.analysis.exclusion import apply
@@ -60,6 +67,13 @@ def rng_for(plan: Plan, contrast: Contrast) -> np.random.Generator:
 def least_p(contrast: Contrast) -> float:
     """The smallest p that attribution can give with the takes of the contrast."""
     sizes = [len(c.takes) for c in contrast.conditions]
+    if contrast.procedure == "reminder":  # no relabelling, hence no floor but in takes
+        return 0.0 if min(sizes) >= takes_as_units.LEAST_TAKES else 1.0
+    if contrast.strata:
+        sides, of = contrast.side_of, contrast.stratum_of
+        levels = {"asked": list(sides.values()), "given": [of[take] for take in sides]}
+        strata = several_factors.strata_of(levels, "asked")
+        return several_factors.least_p(strata, directed=contrast.directed)
     least = 1 / attribution.distinct_labelings(sizes, interchangeable=not contrast.is_dose)
     visits = attribution.distinct_labelings(sizes, interchangeable=False)
     if visits > 2 * attribution.MOST_EXACT:  # surely drawn, not enumerated
@@ -67,9 +81,11 @@ def least_p(contrast: Contrast) -> float:
     return least
 
 
-def _barrier(plan: Plan, found: Evidence) -> str | None:
+def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
     """What rules out a claim about the change, whatever the votes say; None if nothing does."""
     contrast = found.contrast
+    if plan.anytime and removed:
+        return "answers_removed"
     sizes = [len(c.takes) for c in contrast.conditions]
     if min(sizes) < 2:
         return "one_take"
@@ -79,7 +95,13 @@ def _barrier(plan: Plan, found: Evidence) -> str | None:
         return "several_changes"
     if contrast.unlogged:
         return "unlogged"
-    if not contrast.is_dose and found.asked.n and (found.within is None or found.within.n == 0):
+    round_robin = contrast.procedure != "reminder"
+    if (
+        round_robin
+        and not contrast.is_dose
+        and found.asked.n
+        and (found.within is None or found.within.n == 0)
+    ):
         return "no_retake_votes"
     if least_p(contrast) > plan.alpha:
         return "too_few_takes"
@@ -92,10 +114,7 @@ def _preference_band(plan: Plan, found: Evidence) -> bool:
     If a share `limit` of the listeners always chose one side and the rest tossed coins, the mean
     would be at the edge of that band: so it means the same as the limit of the forced choice.
     """
-    if found.interval is None:
-        return False
-    low, high = found.interval
-    return low > 0.5 - plan.limit / 2 and high < 0.5 + plan.limit / 2
+    return found.mean_within(0.5 - plan.limit / 2, 0.5 + plan.limit / 2)
 
 
 def _planned_end(contrast: Contrast, votes: Sequence[Vote], planned: int) -> int | None:
@@ -176,10 +195,34 @@ def judge(
 
     `remainder`: where `votes` are a part of the study's, what was planned of that part.
     """
-    found = _gather(plan, votes, listeners, exclude, remainder)
+    gone = withdrawn.found_in(listeners)
+    removed = {
+        c.id: withdrawn.most_removed(plan.contrast(c.of) if c.of else c, gone)
+        for c in plan.contrasts
+    }
+    return decide(
+        plan, _gather(plan, votes, withdrawn.present(listeners), exclude, remainder), removed
+    )
+
+
+def decide(
+    plan: Plan, found: Mapping[str, Evidence], removed: Mapping[str, int]
+) -> dict[str, Judgement]:
+    """The judgements that follow from the evidence, by contrast id, of every contrast.
+
+    `removed`: answers on each contrast that may have been taken out while outcomes could be seen.
+    """
+
+    def against_chance(e: Evidence) -> float:
+        if plan.anytime and removed[e.contrast.id]:
+            return withdrawn.p_at_worst(
+                e.contrast, e.asked.count, e.asked.n, removed[e.contrast.id]
+            )
+        return e.p_chance(plan)
+
     questions = [found[q.id] for q in plan.questions]
-    barriers = {q.contrast.id: _barrier(plan, q) for q in questions}
-    chance = {q.contrast.id: q.p_chance(plan) for q in questions}
+    barriers = {q.contrast.id: _barrier(plan, q, removed[q.contrast.id]) for q in questions}
+    chance = {q.contrast.id: against_chance(q) for q in questions}
     claim = {
         q.contrast.id: (
             1.0
@@ -206,7 +249,7 @@ def judge(
     codes: dict[str, tuple[str, Findings]] = {}
     for c in plan.contrasts:
         if c.role == "planted_check":
-            beats = found[c.id].p_chance(plan) <= plan.alpha
+            beats = against_chance(found[c.id]) <= plan.alpha
             code = decision.planted_check(
                 beats_chance=beats, share_lower=found[c.id].share_lower, limit=plan.limit
             )
@@ -218,23 +261,30 @@ def judge(
         e = found[c.id]
         question = c.role == "question"
         findings = Findings(
-            votes=e.asked.n > 0,
-            beats_chance=(chance_holm[c.id] if question else e.p_chance(plan)) <= plan.alpha,
+            votes=e.asked.n + e.asked.ties > 0,
+            beats_chance=(chance_holm[c.id] if question else against_chance(e)) <= plan.alpha,
             barrier=barriers.get(c.id),
             ready=not plan.anytime or e.planned_in,
             attributed=question and claim_holm[c.id] <= plan.alpha,
-            bounded=e.share_upper is not None and e.share_upper < plan.limit,
+            # Whoever could see outcomes could have had those removed who heard it.
+            bounded=not (plan.anytime and removed[c.id]) and e.share_under(plan.limit),
             check_heard=check_heard,
             planned_in=e.planned_in,
             divided=c.id in split_holm and split_holm[c.id] <= plan.alpha,
-            level=_preference_band(plan, e),
+            level=c.procedure == "preference"
+            and not (plan.anytime and removed[c.id])
+            and _preference_band(plan, e),
         )
         if not question:
-            code = decision.retake_control(findings, directed=c.directed)
+            code = decision.retake_control(
+                findings, directed=c.directed, never_not_heard=c.never_not_heard
+            )
         elif c.procedure == "preference":
             code = decision.preference(findings)
         else:
-            code = decision.forced_choice(findings, directed=c.directed)
+            code = decision.forced_choice(
+                findings, directed=c.directed, never_not_heard=c.never_not_heard
+            )
         codes[c.id] = code, findings
     out = {}
     for c in plan.contrasts:
@@ -245,7 +295,7 @@ def judge(
             evidence=found[c.id],
             code=code,
             findings=findings,
-            p_chance=found[c.id].p_chance(plan),
+            p_chance=against_chance(found[c.id]),
             p_chance_holm=chance_holm.get(c.id),
             p_claim=claim.get(c.id),
             p_claim_holm=claim_holm.get(c.id),

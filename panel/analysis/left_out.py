@@ -9,7 +9,7 @@ A listener moves the outcome by the votes right beyond the panel's mean; in a pa
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -49,38 +49,29 @@ def leave_out(
     asked = {c.id for c in plan.contrasts if c.role != "planted_check" and c.of is None}
     counted = _counted_people(full)
 
-    def again(part: Plan, keep: Callable[[Vote], bool], rows: Sequence[ListenerRow]) -> Any:
-        kept = [v for v in votes if keep(v)]
-        left = replace(basis, planned=_planned(plan, votes, keep))
+    def again(part: Plan, kept: Sequence[Vote], rows: Sequence[ListenerRow]) -> Any:
+        left = replace(basis, planned=_planned(plan, votes, kept))
         return judge(part, kept, rows, remainder=left)
 
     codes: dict[str, dict[str, dict[str, str]]] = {kind: {} for kind in KINDS}
     if len(counted) > 1:
         for code in _most_moving(counted):
             rows = [r for r in listeners if r.listener != code]
-            found = again(plan, lambda v, code=code: v.listener != code, rows)  # type: ignore[misc]
+            found = again(plan, [v for v in votes if v.listener != code], rows)
             codes["listener"][code] = {id_: found[id_].code for id_ in _told(plan)}
     excerpts = sorted({v.excerpt for v in votes if v.contrast in asked})
     if len(excerpts) > 1:
         for excerpt in excerpts:
-            found = again(
-                plan,
-                lambda v, gone=excerpt: v.contrast not in asked or v.excerpt != gone,  # type: ignore[misc]
-                listeners,
-            )
+            kept = [v for v in votes if v.contrast not in asked or v.excerpt != excerpt]
+            found = again(plan, kept, listeners)
             codes["excerpt"][excerpt] = {id_: found[id_].code for id_ in _told(plan)}
     takes = [t for c in plan.contrasts if c.id in asked for t in c.side_of]
     for take in dict.fromkeys(takes):
         part, changed = _without_take(plan, take, asked)
         if not changed:
             continue
-        found = again(
-            part,
-            lambda v, gone=take, changed=changed: (  # type: ignore[misc]
-                v.contrast not in changed or gone not in v.slots
-            ),
-            listeners,
-        )
+        kept = [v for v in votes if v.contrast not in changed or take not in v.slots]
+        found = again(part, kept, listeners)
         touched = {id_ for id_ in _told(plan) if id_ in changed or plan.contrast(id_).of in changed}
         codes["take"][take] = {id_: found[id_].code for id_ in _told(plan) if id_ in touched}
     return LeftOut(codes, {
@@ -107,13 +98,13 @@ def _basis(plan: Plan, votes: Sequence[Vote]) -> Remainder:
     )
 
 
-def _planned(plan: Plan, votes: Sequence[Vote], keep: Callable[[Vote], bool]) -> dict[str, int]:
+def _planned(plan: Plan, votes: Sequence[Vote], kept: Sequence[Vote]) -> dict[str, int]:
     """The planned votes without those of them that are left out: the end stays the same vote."""
-    out = {}
+    out, staying = {}, {v.sequence for v in kept}
     for c in plan.contrasts:
         planned = plan.listeners * c.votes_per_listener
         own = [v for v in votes if v.contrast == c.id][:planned]
-        out[c.id] = planned - sum(not keep(v) for v in own)
+        out[c.id] = planned - sum(v.sequence not in staying for v in own)
     return out
 
 

@@ -5,8 +5,12 @@ from collections.abc import Sequence
 from panel.analysis.evidence import Evidence
 from panel.analysis.judgement import Judgement
 from panel.analysis.left_out import MOST_LISTENERS
-from panel.analysis.phrases import listing
+from panel.analysis.mixed_method import EVEN_NODES
+from panel.analysis.phrases import given_words, listing
 from panel.analysis.plan_reading import Plan
+from panel.analysis.ranking import MOST_CONDITIONS
+from panel.analysis.sizes import LINKS
+from panel.analysis.thurstone import CURVES
 from panel.analysis.votes import ListenerRow
 
 
@@ -60,8 +64,90 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
     return out
 
 
+# Where each procedure's curve is derived.
+CURVE_SOURCES = {
+    "abx": "ABX by differencing: Macmillan & Creelman, Detection Theory",
+    "triangle": "triangle: Ennis 1993, J. Sensory Studies 8, 353–370",
+    "duo_trio": "duo-trio: Ennis 1993, J. Sensory Studies 8, 353–370",
+    "reminder": "forced choice of two: Φ(d′/√2)",
+    "attribute": "forced choice of two: Φ(d′/√2)",
+    "preference": "forced choice of two: Φ(d′/√2)",
+}
+
+
+def _integration(judged: Sequence[Judgement]) -> str:
+    """How the random effects were integrated out, for the curves that were used."""
+    even = {
+        CURVES[LINKS[j.contrast.procedure]].even
+        for j in judged
+        if j.contrast.role == "question" and j.contrast.procedure in LINKS
+    }
+    laplace = "Laplace's approximation (Tierney & Kadane 1986, JASA 81, 82–86)"
+    nested = (
+        f"Gauss–Hermite quadrature with {EVEN_NODES} nodes over listeners (Pinheiro & Bates 1995, "
+        f"J. Comput. Graph. Statist. 4, 12–35) inside {laplace} over the rest"
+    )
+    if even == {True, False}:
+        return f"for curves even in d′ {nested}, else {laplace}"
+    return nested if even == {True} else laplace
+
+
 def _sizes(found: Evidence) -> str:
     return " + ".join(str(len(c.takes)) for c in found.contrast.conditions)
+
+
+def _curves(plan: Plan, questions: Sequence[Judgement]) -> list[str]:
+    """How a curve over a dose was drawn, where one is: see panel.analysis.dose_numbers."""
+    asked = [j.contrast for j in questions if j.contrast.is_dose]
+    if plan.anytime or not asked:
+        return []
+    out = ["Curves over a numeric factor decide nothing; their band is that of the slope."]
+    if any(not c.directed for c in asked):
+        out.append(
+            "With a right answer: d′ of a pair of takes = slope times its distance on the declared "
+            "scale plus a normal part of the takes (maximum likelihood over the procedure's "
+            "curve); the slope's interval is the wider of the jackknife over takes (Efron & Stein "
+            "1981, Ann. Statist. 9, 586–596) and the profile likelihood's (Venzon & Moolgavkar "
+            "1988, Appl. Statist. 37, 87–94), for the panel that answered."
+        )
+    if any(c.directed for c in asked):
+        out.append(
+            "Directed: least squares of the takes' log worths (Bradley & Terry 1952, Biometrika "
+            "39, 324–345) on the declared scale, with a part of takes and a part of listeners "
+            "(clustered: Liang & Zeger 1986, Biometrika 73, 13–22)."
+        )
+    return out
+
+
+def _orders(plan: Plan, questions: Sequence[Judgement]) -> list[str]:
+    """How three or more conditions were put in order, where they were: panel.analysis.ranking."""
+    asked = [
+        j.contrast
+        for j in questions
+        if j.contrast.directed and not j.contrast.is_dose
+        and 2 < len(j.contrast.conditions) <= MOST_CONDITIONS
+    ]  # fmt: skip
+    if plan.anytime or not asked:
+        return []
+    ties = ", with ties after Davidson 1970, JASA 65, 317–328" if any(c.ties for c in asked) else ""
+    return [
+        "Three or more conditions were put in order by mean take scores; pairs of them were told "
+        "apart by closed testing (Marcus, Peritz & Gabriel 1976, Biometrika 63, 655–660) with the "
+        "permutation of labels in every set of conditions, at α shared among the questions, and "
+        "only where the question is claimed and the interval of the difference leaves out zero. "
+        f"Worths: Bradley & Terry 1952, Biometrika 39, 324–345{ties}. Intervals of differences "
+        "hold together over all pairs (Bonferroni), with a part of takes and a part of listeners "
+        "(clustered: Liang & Zeger 1986, Biometrika 73, 13–22; degrees of freedom: Satterthwaite "
+        "1946, Biometrics Bulletin 2, 110–114)."
+        + (
+            " How far listeners differ in their likings: log worths with a normal liking of each "
+            "listener for each condition, fitted by Laplace's approximation to the restricted "
+            "likelihood (Patterson & Thompson 1971, Biometrika 58, 545–554), its interval from "
+            "the likelihood ratio."
+            if any(c.procedure == "preference" for c in asked)
+            else ""
+        )
+    ]
 
 
 def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
@@ -71,6 +157,9 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
     names = {
         "abx": "ABX",
         "triangle": "triangle (ISO 4120)",
+        "duo_trio": "duo-trio with a varying reference (ISO 10399)",
+        "same_different": "same–different with pairs of both kinds (after ASTM E2139)",
+        "reminder": "two-alternative forced choice with a reminder",
         "attribute": "two-alternative forced choice on a named attribute (ISO 5495)",
         "preference": "paired preference",
     }
@@ -92,7 +181,8 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
             "around) chance, over votes in the order in which they came to count (Ville 1939; "
             "Robbins 1970, Ann. Math. Statist. 41, 1397–1409; Howard, Ramdas, McAuliffe & Sekhon "
             "2021, Ann. Statist. 49, 1055–1080). Attribution was tested once, at the planned "
-            "number of votes. The difference between question and retakes at any look: the same "
+            "number of votes. The confidence sequence inverts the two-sided martingale. The "
+            "difference between question and retakes at any look: the same "
             "martingale against 1/2 over each listener's blocks of one vote across and one within, "
             "of which just one is right (double dichotomies, Wald 1947, Sequential Analysis); it "
             "holds for the recordings at hand and decides nothing."
@@ -110,6 +200,17 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
         "scale. A question is claimed if the larger of its two p values passes Holm's adjustment "
         "over the questions (Holm 1979, Scand. J. Statist. 6, 65–70)."
     )
+    for j in questions:
+        if j.contrast.given:
+            others = given_words(plan, j.contrast)
+            out.append(
+                f"“{j.contrast.name}” was asked given {others}: the round robin ran within each of "
+                f"the {len(j.contrast.strata)} strata of takes alike in {others}, takes of "
+                "different strata were never put side by side, and labels were permuted within "
+                "strata (restricted permutation, Edgington & Onghena 2007, Randomization Tests); "
+                "shares are centred by stratum and excerpt, take scores by stratum. The question "
+                "is answered over all strata together; counts by stratum are given and not tested."
+            )
     if plan.anytime:
         out.append(
             "The share who hear is bounded from each finished listener's share right by a mixture "
@@ -125,19 +226,56 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
         )
     if any(j.contrast.procedure == "preference" for j in questions):
         out.append(
-            "“Divided”: dispersion of listeners' shares against votes dealt out at random "
-            "(multivariate hypergeometric), and against relabelled takes; both must pass. “No "
+            "“Divided”: dispersion of listeners' shares, summed over each two conditions, against "
+            "votes dealt out at random (multivariate hypergeometric), and against relabelled "
+            "takes; both must pass. “No "
             "preference”: the interval for the mean share within 1/2 ± half the limit. Worths: "
             "Bradley & Terry 1952, Biometrika 39, 324–345, with an effect of position."
         )
-    if questions:
+    if any(j.contrast.procedure == "reminder" for j in questions):
+        out.append(
+            "With a reminder, two fresh takes, one of each condition, were matched to two others "
+            "under neutral names, drawn once for each listener. Takes went by condition; "
+            "attribution there: jackknife over takes (Efron & Stein 1981, Ann. Statist. 9, "
+            "586–596) with Student's t on the smaller number of takes less one, shown by "
+            "simulation to keep its level with four takes of each, and not exact. “Not heard” is "
+            "not claimed from it."
+        )
+    if any(j.contrast.procedure == "same_different" for j in questions):
+        out.append(
+            "Same–different: each trial was a pair of two takes or one take twice, by a fair coin; "
+            "the test against chance counts right answers of both kinds, attribution the share "
+            "called different among pairs of two takes. Hit and false-alarm rates have intervals "
+            "over listeners (Gaffke's bound, each at half the error); d′ and the criterion are "
+            "those of the differencing model (Macmillan & Creelman, Detection Theory). “Not heard” "
+            "is not claimed from it."
+        )
+    if any(j.contrast.ties for j in questions):
+        out.append(
+            "Where “no preference” was allowed, votes for neither are left out of the sign test, "
+            "the size and the test for a divided panel, and count half in take scores and in the "
+            "mean share; worths with ties: Davidson 1970, JASA 65, 317–328."
+        )
+    modelled = [p for p in procedures if p in LINKS]
+    if modelled:
         out.append(
             "Sizes are d′ from a generalised linear mixed model with the procedure's psychometric "
-            "curve as link (Laplace approximation; random: listener, excerpt, pair of takes), or, "
-            "where votes with a right answer do not beat chance, of the mean share right; they "
-            "decide nothing. Where the model has more than one listener in ten beyond d′ = 0, its "
-            "centre is not told as the typical listener's. The decision was made again without "
-            f"each listener (the {MOST_LISTENERS} who move it most, if there are more), excerpt "
-            "and take in turn: that is descriptive."
+            f"curve as link ({listing(sorted({CURVE_SOURCES[p] for p in modelled}))}; random: "
+            f"listener, excerpt, pair of takes, taken as normal; {_integration(judged)}), with "
+            "profile-likelihood intervals (Venzon & Moolgavkar 1988, Appl. Statist. 37, 87–94), "
+            "widened, by Student's t over takes, for takes that stand in several pairs; or, where "
+            "votes with a right answer do not beat chance, or votes for a side rest on one pair of "
+            "takes, of the mean share; they decide nothing. Where the model has more than one "
+            "listener in ten beyond d′ = 0, its centre is not told as the "
+            "typical listener's. The end of its interval towards 0 is drawn in to hold for the "
+            "median of log-normal sensitivities of the same mean and SD."
+        )
+    out += _curves(plan, questions)
+    out += _orders(plan, questions)
+    if questions:
+        out.append(
+            "The decision was made again without each listener (the "
+            f"{MOST_LISTENERS} who move it most, if there are more), excerpt and take in turn: "
+            "that is descriptive."
         )
     return " ".join(out)

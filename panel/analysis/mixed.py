@@ -6,7 +6,8 @@ y right of n in a row, n = 1 if not given:
 
 F the logit or probit, or a procedure's psychometric curve, so that β and σ are on the scale of d′
 (see mixed_links for the even curves, which know no d′ < 0). Estimates maximise the likelihood by
-Laplace's approximation, or by adaptive Gauss–Hermite quadrature where there is one group.
+Laplace's approximation, or by adaptive Gauss–Hermite quadrature over one group (the listeners), by
+itself or with small groups crossed with it (excerpts, pairs of takes) by Laplace about it.
 
 The deviance is −2 log L of the rows as given, binomial coefficients included (0 for single votes).
 """
@@ -98,7 +99,8 @@ def fit(
     `y` (rows,) right answers of `n` (rows,); `X` (rows, p), one column may be given as (rows,);
     `groups` name → (rows,) codes; `link` "logit", "probit" or a name of `thurstone.CURVES`;
     `information` and `nodes` as in `mixed_method` (left out: Laplace with the observed information,
-    and what suits an even curve if the link is one); `nodes` > 1 needs a single group;
+    and what suits an even curve if the link is one); `nodes` > 1 needs a single group, or one
+    crossed with small ones;
     `sensitivity` how an even curve keeps d′ from being negative; `offset` is added to η.
 
     Raises BadInput for arrays that do not fit each other, an unknown link, a rank-deficient X,

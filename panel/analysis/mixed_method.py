@@ -5,8 +5,10 @@ the default: it is nearer the exact integral than the one with the expected info
 
 An even curve is flat under its floor, where the observed information is nil or negative and
 Laplace's approximation with it can be arbitrarily wrong (simulated with 40 listeners of whom one
-in ten hears: 13 units of deviance from the exact integral). So with one group the default there is
-quadrature with 25 nodes, and with several Laplace with the expected information. Also, votes at
+in ten hears: 13 units of deviance from the exact integral). So the default there is quadrature with
+25 nodes over the listeners, with further groups crossed with them (excerpts, pairs of takes) by
+Laplace about it; where the groups do not cross so, or are too many, Laplace with the expected
+information over all. Also, votes at
 chance can be explained by a listener in a thousand who hears everything: the likelihood then rises
 towards ever larger spreads, so a spread is held to 3 d′ at most, and the fit says so.
 """
@@ -20,7 +22,7 @@ from typing import get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panel.analysis import mixed_laplace, mixed_quadrature
+from panel.analysis import mixed_laplace, mixed_nested, mixed_quadrature
 from panel.analysis.mixed_cells import Cells, fold
 from panel.analysis.mixed_diagnosis import check_answers, check_design, check_groups
 from panel.analysis.mixed_laplace import Information, Mode, Value
@@ -31,6 +33,7 @@ Floats = NDArray[np.float64]
 
 EVEN_NODES = 25
 EVEN_LIMIT = 3.0
+MOST_NODES = 1_500_000  # cells times nodes up to which crossed groups are integrated so
 
 
 @dataclass(frozen=True)
@@ -50,9 +53,9 @@ class Method:
             return mixed_laplace.evaluate(
                 self.cells, self.link, beta, deviations, self.information, last
             )
-        return mixed_quadrature.evaluate(
-            self.cells, self.link, beta, deviations, self.information, self.nodes, last
-        )
+        single = len(self.cells.factors) == 1
+        evaluate = mixed_quadrature.evaluate if single else mixed_nested.evaluate
+        return evaluate(self.cells, self.link, beta, deviations, self.information, self.nodes, last)
 
 
 def prepare(
@@ -75,19 +78,25 @@ def prepare(
         raise BadInput(
             f"There is no information {information!r}.", hint="Choose observed or expected."
         )
-    if nodes is None:
-        nodes = EVEN_NODES if chosen.even and len(groups) == 1 else 1
-    if isinstance(nodes, bool) or not isinstance(nodes, (int, np.integer)) or not 1 <= nodes <= 101:
+    if nodes is not None and (
+        isinstance(nodes, bool) or not isinstance(nodes, (int, np.integer)) or not 1 <= nodes <= 101
+    ):
         raise BadInput("The number of quadrature nodes must be a whole number from 1 to 101.")
-    if nodes > 1 and len(groups) != 1:
-        raise BadInput(
-            f"Quadrature works with one group, and there are {len(groups)}.",
-            hint="Use nodes=1, Laplace's approximation.",
-        )
     with np.errstate(all="ignore"):
         cells = fold(y, X, groups, n, offset)
         check_design(cells)
         check_groups(cells)
         check_answers(cells, chosen)
+    single = len(groups) == 1
+    if nodes is None:
+        small = cells.y.size * EVEN_NODES <= MOST_NODES
+        integrated = single or (small and mixed_nested.suits(cells))
+        nodes = EVEN_NODES if chosen.even and integrated else 1
+    elif nodes > 1 and not (single or mixed_nested.suits(cells)):
+        raise BadInput(
+            f"Quadrature works with one group, or one crossed with groups of at most "
+            f"{mixed_nested.MOST_BORDER} levels together, and not with {len(groups)} like these.",
+            hint="Use nodes=1, Laplace's approximation.",
+        )
     limit = EVEN_LIMIT if chosen.even else np.inf
     return cells, Method(cells, chosen, sensitivity, information, int(nodes), limit)

@@ -33,7 +33,7 @@ _AT_ONCE = 500_000  # cells times nodes held in memory
 
 
 @lru_cache(maxsize=16)
-def _rule(nodes: int) -> tuple[Floats, Floats]:
+def rule(nodes: int) -> tuple[Floats, Floats]:
     """Nodes z for a standard normal, and log w + z²/2 for weights w that sum to 1."""
     points, masses = hermegauss(nodes)
     logs = np.log(masses / masses.sum()) + 0.5 * points**2
@@ -87,7 +87,7 @@ def evaluate(
         change = direct + sigma**2 * over(turn * (x + sigma * moves[:, j][column]))
         stretches[:, j] = -0.5 * width * change / hessian
 
-    points, log_masses = _rule(nodes)
+    points, log_masses = rule(nodes)
     heights = np.empty((nodes, levels))
     slopes = np.empty((nodes, levels, p + 1))
     at_once = max(1, _AT_ONCE // column.size)

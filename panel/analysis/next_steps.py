@@ -4,8 +4,8 @@ import math
 
 from panel.analysis import exact, shares
 from panel.analysis.judgement import Judgement
-from panel.analysis.phrases import percent, plural
-from panel.analysis.plan_reading import Plan
+from panel.analysis.phrases import given_words, percent, plural
+from panel.analysis.plan_reading import Contrast, Plan
 
 
 def _takes_needed(plan: Plan, questions: int) -> int:
@@ -13,6 +13,22 @@ def _takes_needed(plan: Plan, questions: int) -> int:
     while questions > plan.alpha * math.comb(2 * side, side) / 2 * (1 + 1e-12):
         side += 1
     return side
+
+
+def _cells_needed(plan: Plan, contrast: Contrast) -> str:
+    """Takes of each condition in each stratum that let labels within strata pass."""
+    side, strata = 2, len(contrast.strata)
+
+    def ways() -> int:
+        each = math.comb(2 * side, side)
+        return int(each**strata // 2 if contrast.directed else (each // 2) ** strata)
+
+    while len(plan.questions) > plan.alpha * ways() * (1 + 1e-12):
+        side += 1
+    return (
+        f"Record {side} takes of each condition in each of the {strata} groups alike in "
+        f"{given_words(plan, contrast)}, in mixed order."
+    )
 
 
 def next_steps(plan: Plan, judged: Judgement) -> list[str]:
@@ -33,13 +49,18 @@ def next_steps(plan: Plan, judged: Judgement) -> list[str]:
         return ["Ask by ABX or triangle on the same takes whether a difference is heard."]
     if f.barrier in ("one_take", "too_few_takes", "too_many_questions"):
         need = _takes_needed(plan, len(plan.questions))
-        out.append(f"Record {need} takes of each condition, in mixed order.")
+        if contrast.given:
+            out.append(_cells_needed(plan, contrast))
+        else:
+            out.append(f"Record {need} takes of each condition, in mixed order.")
         if f.barrier == "too_many_questions":
             out.append("Or name fewer questions in the plan.")
     elif f.barrier in ("override", "several_changes"):
         out.append("Record takes that differ in one thing only.")
     elif f.barrier == "unlogged":
         out.append("Log the missing factors for all takes, or record anew.")
+    elif f.barrier == "answers_removed":
+        out.append("Ask again in a sealed plan: there a withdrawal costs only its votes.")
     elif f.barrier == "no_retake_votes":
         out.append("Put pairs of takes of the same condition too.")
     if not f.ready:
@@ -77,6 +98,9 @@ def _more_votes(plan: Plan, judged: Judgement) -> list[str]:
             f"across the conditions, that is {plural(people, 'listener')} like these instead of "
             f"{asked.listeners} (four chances in five)."
         )
+    if contrast.never_not_heard:
+        out.append("To be able to say “not heard”, ask by ABX or triangle on the same takes.")
+        return out
     if not contrast.directed and not f.bounded:
         people_needed = shares.listeners_for_limit(
             asked.scores, contrast.chance, plan.limit, plan.confidence, anytime=plan.anytime

@@ -53,7 +53,19 @@ def factor_words(plan: Plan, contrast: Contrast) -> str:
 
 
 def told_apart(judged: Judgement) -> str:
-    asked = judged.evidence.asked
+    asked, rates = judged.evidence.asked, judged.evidence.rates
+    if rates is not None:
+        return (
+            f"called rightly the same or different {of(asked.count, asked.n)}, where guessing "
+            f"gives about {_guess(judged)} (“different” was said of {rates.hits} of "
+            f"{rates.different} pairs of two takes and of {rates.false_alarms} of {rates.same} of "
+            "one take twice)"
+        )
+    if judged.contrast.procedure == "reminder":
+        return (
+            f"told which was which {of(asked.count, asked.n)} with both conditions at hand, where "
+            f"guessing gives about {_guess(judged)}"
+        )
     return f"told apart {of(asked.count, asked.n)}, where guessing gives about {_guess(judged)}"
 
 
@@ -66,7 +78,24 @@ def within_words(judged: Judgement) -> str:
     within = judged.evidence.within
     if within is None or not within.n or within.count is None:
         return ""
-    return f"two takes of the same condition, in {within.count} of {within.n}"
+    if judged.evidence.rates is not None:
+        rates = judged.evidence.rates
+        return (
+            f"“different” was said of {rates.within} of {rates.within_pairs} pairs of two takes of "
+            "the same condition"
+        )
+    return (
+        f"two takes of the same condition, in {within.count} of {within.n} (guessing: about "
+        f"{within.n * judged.contrast.chance:.0f})"
+    )
+
+
+def neither_words(judged: Judgement) -> str:
+    """How many votes preferred neither, as a clause; "" where that could not be said."""
+    asked = judged.evidence.asked
+    if not judged.contrast.ties:
+        return ""
+    return f"; {asked.ties} more preferred neither and count for no side"
 
 
 def direction(plan: Plan, judged: Judgement) -> str:
@@ -74,6 +103,8 @@ def direction(plan: Plan, judged: Judgement) -> str:
     contrast, asked = judged.contrast, judged.evidence.asked
     if asked.count is None:
         return f"{asked.n} blind comparisons across {len(contrast.conditions)} conditions"
+    if not asked.n:
+        return f"neither was preferred in all {asked.ties} blind comparisons"
     more = 2 * asked.count >= asked.n
     count = asked.count if more else asked.n - asked.count
     low, high = _low_high(contrast)
@@ -81,10 +112,11 @@ def direction(plan: Plan, judged: Judgement) -> str:
         side = f"the take with {high if more else low} {factor_words(plan, contrast)}"
     else:
         side = f"“{high if more else low}”"
+    found = f"{of(count, asked.n)}, where a coin gives about {asked.n / 2:.0f}"
     if contrast.procedure == "preference":
-        return f"{side} was preferred {of(count, asked.n)}"
+        return f"{side} was preferred {found}{neither_words(judged)}"
     what = contrast.attribute or "of it"
-    return f"{side} was said to have more {what} {of(count, asked.n)}"
+    return f"{side} was said to have more {what} {found}"
 
 
 def what_was_found(plan: Plan, judged: Judgement) -> str:
@@ -95,9 +127,30 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def given_words(plan: Plan, contrast: Contrast) -> str:
+    """Names of the factors that takes are crossed over; "" where none is given."""
+    return listing([plan.factors.get(f, f) for f in contrast.given])
+
+
+def given_sentence(plan: Plan, contrast: Contrast) -> str:
+    """What a question given other factors compares, with a space before; "" for any other."""
+    if not contrast.given:
+        return ""
+    names = given_words(plan, contrast)
+    return (
+        f" This is given {names}: only takes alike in {names} were compared, and it is one answer "
+        "over all such groups together, not one for each."
+    )
+
+
 def barrier_sentence(plan: Plan, judged: Judgement) -> str:
     """Why nothing is claimed about the change."""
     contrast, barrier = judged.contrast, judged.findings.barrier
+    if barrier == "answers_removed":
+        return (
+            "Nothing is claimed about what was changed: answers of listeners who withdrew were "
+            "removed while outcomes could be seen."
+        )
     if barrier == "one_take":
         short = [f"“{c.label}”" for c in contrast.conditions if len(c.takes) < 2]
         return (
@@ -119,6 +172,11 @@ def barrier_sentence(plan: Plan, judged: Judgement) -> str:
         return (
             "Nothing is claimed about what was changed: no votes on two takes of the same "
             "condition are there to compare with."
+        )
+    if barrier == "too_few_takes" and contrast.procedure == "reminder":
+        return (
+            "Nothing is claimed about what was changed: with a reminder takes go by condition, and "
+            "it needs four takes of each to tell the change from the takes."
         )
     if barrier == "too_few_takes":
         return (

@@ -15,7 +15,7 @@ import rfc8785
 from panel.errors import BadInput
 
 FORMAT = "fair-hearing-plan/1"
-UNDIRECTED = ("abx", "triangle")
+UNDIRECTED = ("abx", "triangle", "duo_trio", "same_different", "reminder")
 DIRECTED = ("attribute", "preference")
 ROLES = ("question", "retake_control", "planted_check")
 
@@ -31,7 +31,11 @@ class Condition:
 
 @dataclass(frozen=True)
 class Contrast:
-    """One contrast of the plan; `of` names the question whose within-pairs it reports, if any."""
+    """One contrast of the plan; `of` names the question whose within-pairs it reports, if any.
+
+    `ties`: a preference may be for neither. `given`: factors that takes are crossed over;
+    `strata`: the takes alike in them, among which alone pairs are put.
+    """
 
     id: str
     name: str
@@ -47,10 +51,25 @@ class Contrast:
     differs: tuple[str, ...]
     unlogged: tuple[str, ...]
     override_reason: str | None
+    ties: bool = False
+    given: tuple[str, ...] = ()
+    strata: tuple[tuple[str, ...], ...] = ()
+    strata_labels: tuple[str, ...] = ()
+
+    @property
+    def stratum_of(self) -> dict[str, int]:
+        """Take id to the index of its stratum; empty where nothing is given."""
+        return {take: i for i, stratum in enumerate(self.strata) for take in stratum}
 
     @property
     def directed(self) -> bool:
         return self.procedure in DIRECTED
+
+    @property
+    def never_not_heard(self) -> bool:
+        """Whoever hears may still not answer right (same–different: by their own criterion;
+        with a reminder: takes scatter, and only what outdoes that can be matched)."""
+        return self.procedure in ("same_different", "reminder")
 
     @property
     def chance(self) -> float:
@@ -164,6 +183,9 @@ def _contrast(raw: Any) -> Contrast:
             raise _refuse(f"{where} has a dose of −1 or less, which log1p cannot take")
         if len({c.dose for c in conditions}) < len(conditions):
             raise _refuse(f"{where} asks for a trend, but has two conditions of one dose")
+    given, strata, strata_labels = _strata(raw, conditions, where)
+    if given and (role != "question" or procedure == "reminder" or scale is not None):
+        raise _refuse(f"{where} is asked given another factor, which its kind does not allow")
     return Contrast(
         id=raw["id"],
         name=str(raw.get("name") or raw["id"]),
@@ -181,7 +203,34 @@ def _contrast(raw: Any) -> Contrast:
         differs=tuple(str(x) for x in raw.get("differs") or ()),
         unlogged=tuple(str(x) for x in raw.get("unlogged") or ()),
         override_reason=_text_or_none(raw.get("override_reason")),
+        ties=procedure == "preference" and raw.get("ties") is True,
+        given=given,
+        strata=strata,
+        strata_labels=strata_labels,
     )
+
+
+def _strata(
+    raw: Mapping[str, Any], conditions: tuple[Condition, ...], where: str
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...], tuple[str, ...]]:
+    """Given factors, the strata they make (each take in one, each with both conditions), and what
+    the strata are called."""
+    given = tuple(str(x) for x in raw.get("given") or ())
+    entries = raw.get("strata") or ()
+    if bool(given) != bool(entries):
+        raise _refuse(f"{where} names given factors without strata, or strata without them")
+    if not given:
+        return (), (), ()
+    if not all(isinstance(s, Mapping) and isinstance(s.get("takes"), list) for s in entries):
+        raise _refuse(f"a stratum of {where} names no takes")
+    strata = tuple(tuple(str(t) for t in s["takes"]) for s in entries)
+    held = sorted(t for s in strata for t in s)
+    if held != sorted(t for c in conditions for t in c.takes):
+        raise _refuse(f"the strata of {where} do not hold each of its takes once")
+    if len(conditions) != 2 or any(not set(c.takes) & set(s) for s in strata for c in conditions):
+        raise _refuse(f"a stratum of {where} does not have takes of two conditions")
+    labels = (str(s.get("label") or f"group {i}") for i, s in enumerate(entries, 1))
+    return given, strata, tuple(labels)
 
 
 def sha256(document: Mapping[str, Any]) -> str:

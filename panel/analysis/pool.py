@@ -16,6 +16,7 @@ from panel.analysis.evidence import Evidence
 from panel.analysis.phrases import p_words, percent, plural
 from panel.analysis.plan_reading import DIRECTED, UNDIRECTED, Condition, Contrast, Plan, read_plan
 from panel.analysis.verdict import conclude, plain
+from panel.analysis.verdict_reasons import swapped_words
 from panel.analysis.votes import ListenerRow, Vote, check_against_plan, slots_fit
 from panel.errors import BadInput
 
@@ -183,7 +184,7 @@ def _entry(
 ) -> tuple[dict[str, Any], dict[str, tuple[float, float, float]]]:
     contrast, asked = found.contrast, found.asked
     size = sizes.of_question(found, ALPHA, CONFIDENCE)
-    notes = [_chance_sentence(found)]
+    notes = [_chance_sentence(found), swapped_words(found) if found.swapped else ""]
     enough = asked.listeners >= sizes.LEAST_LISTENERS
     if not enough:
         notes.append(

@@ -21,6 +21,7 @@ from scipy.special import logsumexp
 from panel.errors import BadInput
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 _MOST_CONDITION = 1e13  # of the information matrix
 _MOST_STEPS = 100
 
@@ -31,6 +32,9 @@ class Worths:
 
     `order_effect` and its `order_se`: log odds of the first presented, None if not fitted. `tie`:
     Davidson's ν, None without ties. `log_likelihood`: of the votes one by one (no coefficients).
+    `influence` (clusters, items), if clusters were given: by how much each moves the log worths, to
+    first order; the sum of its squares over clusters is the variance that clustering leaves
+    (Liang & Zeger 1986, Biometrika 73, 13–22).
     """
 
     log_worth: Floats
@@ -39,6 +43,7 @@ class Worths:
     order_se: float | None
     tie: float | None
     log_likelihood: float
+    influence: Floats | None = None
 
     def difference(self, i: int, j: int) -> tuple[float, float]:
         """log worth of i minus j, and its standard error."""
@@ -59,6 +64,14 @@ def has_finite_worths(winner: ArrayLike, loser: ArrayLike, items: int) -> bool:
     return int(parts) == 1
 
 
+def as_presented(first: Ints, second: Ints, value: Floats, one: Ints) -> tuple[Ints, Ints, Ints]:
+    """What `fit` takes, from votes on the pair `first`, `second` with `one` in the first position:
+    `value` (votes,) is 1 for `second`, 0 for `first`, 1/2 for neither."""
+    other = np.where(one == first, second, first)
+    outcome = np.where(value == 0.5, 2, np.where((value == 1) == (one == second), 0, 1))
+    return one, other, outcome
+
+
 def fit(
     first: ArrayLike,
     second: ArrayLike,
@@ -67,12 +80,14 @@ def fit(
     n: ArrayLike | None = None,
     *,
     order_effect: bool = False,
+    cluster: ArrayLike | None = None,
 ) -> Worths:
     """Fit worths. `first`, `second` (rows,): items; `outcome` (rows,): 0 first, 1 second, 2 tie.
 
-    `n` (rows,): how often each row occurred, 1 if not given. Raises BadInput if some items never
-    lose to, or never win against, the rest, as the worths are then infinite, and if the votes are
-    too few to tell worths from the effect of position.
+    `n` (rows,): how often each row occurred, 1 if not given. `cluster` (rows,): codes from 0 of
+    whatever votes belong together by (listeners), for `influence`. Raises BadInput if some items
+    never lose to, or never win against, the rest, as the worths are then infinite, and if the votes
+    are too few to tell worths from the effect of position.
     """
     a, b = np.asarray(first, np.int64), np.asarray(second, np.int64)
     said = np.asarray(outcome, np.int64)
@@ -137,6 +152,14 @@ def fit(
         raise BadInput("The worths did not settle.", hint="Give the counts instead.")
     covariance = np.linalg.inv(hessian)
     centre = np.eye(items) - 1 / items
+    influence = None
+    if cluster is not None:
+        codes = np.asarray(cluster, np.int64)[keep]
+        each = weight[:, None] * (design[rows, said] - np.einsum("rk,rkc->rc", p, design))
+        by_cluster = np.zeros((int(codes.max()) + 1, columns))
+        np.add.at(by_cluster, codes, each)
+        moved = (by_cluster @ covariance)[:, : items - 1]
+        influence = np.pad(moved, ((0, 0), (0, 1))) @ centre
     full = np.zeros((items, items))
     full[:-1, :-1] = covariance[: items - 1, : items - 1]
     log_worth = centre @ np.append(theta[: items - 1], 0.0)
@@ -147,4 +170,5 @@ def fit(
         order_se=float(np.sqrt(covariance[items - 1, items - 1])) if order_effect else None,
         tie=float(np.exp(theta[-1])) if ties else None,
         log_likelihood=value,
+        influence=influence,
     )

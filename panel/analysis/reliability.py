@@ -12,8 +12,12 @@ from statistics import median
 from typing import Any
 
 from panel.analysis import exact
+from panel.analysis.phrases import percent, plural
 from panel.analysis.plan_reading import DIRECTED, Plan
 from panel.analysis.votes import ListenerRow, Vote
+
+POSITIONS = ("one", "two", "three")
+FIRST = {"duo_trio": "two"}  # its first sample is the reference
 
 
 def _proportion(count: int, n: int, confidence: float) -> dict[str, Any] | None:
@@ -26,11 +30,15 @@ def _proportion(count: int, n: int, confidence: float) -> dict[str, Any] | None:
 def _repeats(votes: Sequence[Vote]) -> dict[str, Any] | None:
     """Same pair, excerpt and question met again: how often was the answer the same?
 
-    Directed: the same take was chosen. Undirected: both right or both wrong.
+    Directed: the same take was chosen, or neither again. Undirected: both right or both wrong.
     """
     met: dict[tuple[str, tuple[str, str], str], list[object]] = defaultdict(list)
     for v in votes:
-        answer: object = v.chosen if v.procedure in DIRECTED else v.correct
+        answer: object = v.correct
+        if v.procedure in DIRECTED:
+            answer = v.answer if v.tied else v.chosen
+        elif v.procedure == "same_different":
+            answer = v.one == v.two, v.answer
         met[v.contrast, v.pair, v.excerpt].append(answer)
     same = compared = 0
     for answers in met.values():
@@ -49,8 +57,8 @@ def per_listener(
 ) -> list[dict[str, Any]]:
     """One entry a listener, in order of code. `dprimes`: question id to listener to (d′, lo, hi).
 
-    `side`: share of "one" among votes with two answers (chance 1/2, as keys are drawn freely), or,
-    if the listener has none, among triangles (chance 1/3).
+    `side`: share of the first sample that can be named, among votes for one of two samples (chance
+    1/2, as keys are drawn freely), or, if the listener has none, among triangles (chance 1/3).
     """
     planted = {c.id for c in plan.contrasts if c.role == "planted_check"}
     own: dict[str, list[Vote]] = defaultdict(list)
@@ -60,9 +68,13 @@ def per_listener(
     for row in listeners:
         mine = own[row.listener]
         checks = [v for v in mine if v.contrast in planted and v.correct is not None]
-        pairs = [v for v in mine if v.procedure != "triangle"]
-        sided = pairs or mine
-        side = _proportion(sum(v.answer == "one" for v in sided), len(sided), plan.confidence)
+        pairs = [v for v in mine if v.procedure != "triangle" and v.answer in POSITIONS]
+        sided = pairs or [v for v in mine if v.procedure == "triangle"]
+        side = _proportion(
+            sum(v.answer == FIRST.get(v.procedure, "one") for v in sided),
+            len(sided),
+            plan.confidence,
+        )
         if side is not None:
             side["chance"] = 0.5 if pairs else 1 / 3
         out.append(
@@ -85,5 +97,39 @@ def per_listener(
                     if row.listener in d
                 },
             }
+        )
+    return out
+
+
+def of_panel(entries: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Sentences on the panel as a whole, from what `per_listener` gave; everybody is counted.
+
+    Only counts: listeners differ, so votes of all together have no interval of their own here.
+    """
+    planted = [e["planted"] for e in entries if e.get("planted")]
+    out = []
+    if planted:
+        right, asked = (sum(p[key] for p in planted) for key in ("count", "trials"))
+        perfect = sum(p["count"] == p["trials"] for p in planted)
+        out.append(
+            f"Planted checks were answered right in {right:,} of {asked:,} trials "
+            f"({percent(right / asked)}); {perfect:,} of {plural(len(planted), 'listener')} got "
+            "all of theirs right."
+        )
+    else:
+        out.append("No planted check was answered, so nobody is shown to have been able.")
+    repeats = [e["repeats"] for e in entries if e.get("repeats")]
+    if repeats:
+        same, compared = (sum(r[key] for r in repeats) for key in ("same", "compared"))
+        out.append(
+            f"Asked about the same pair and excerpt again, {plural(len(repeats), 'listener')} "
+            f"answered as before in {same:,} of {compared:,} cases ({percent(same / compared)}): "
+            "right both times or wrong both times, or, where nothing is right, for the same take. "
+            "Guessing gives about half."
+        )
+    else:
+        out.append(
+            "No listener met the same pair and excerpt twice: the schedule puts different pairs "
+            "first, so how far listeners agree with themselves cannot be told."
         )
     return out

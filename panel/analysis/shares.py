@@ -21,6 +21,7 @@ panels.
 """
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -83,13 +84,14 @@ def mean_upper(scores: ArrayLike, confidence: float = 0.95) -> float:
     if x.size == 0 or x.min() >= 1:
         return 1.0
     values, counts = _counted(x)
+    return _upper_of(tuple(values.tolist()), tuple(counts.tolist()), confidence)
+
+
+@lru_cache(maxsize=4096)  # checks score alike in study after study, and with a listener left out
+def _upper_of(values: tuple[float, ...], counts: tuple[float, ...], confidence: float) -> float:
+    v, c = np.array(values), np.array(counts)
     return float(
-        brentq(
-            lambda u: _weighted_sum_above(values, counts, u) - (1 - confidence),
-            float(x.min()),
-            1.0,
-            xtol=1e-11,
-        )
+        brentq(lambda u: _weighted_sum_above(v, c, u) - (1 - confidence), v[0], 1.0, xtol=1e-11)
     )
 
 
@@ -109,6 +111,18 @@ def mean_upper_anytime(scores: ArrayLike, confidence: float = 0.95) -> float:
         else:
             low = middle
     return high
+
+
+def mean_under(
+    scores: ArrayLike, claim: float, confidence: float = 0.95, *, anytime: bool = False
+) -> bool:
+    """Is the upper limit on the mean under `claim` (0 < claim < 1)? What the bound inverts."""
+    x = np.asarray(scores, float)
+    if x.size == 0:
+        return False
+    if anytime:
+        return log_capital(x, claim) > -math.log(1 - confidence)
+    return p_at_least(x, claim) < 1 - confidence
 
 
 def mean_lower(scores: ArrayLike, confidence: float = 0.95, *, anytime: bool = False) -> float:

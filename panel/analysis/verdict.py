@@ -14,15 +14,22 @@ import numpy as np
 from panel.analysis import (
     anytime,
     anytime_difference,
+    dose_numbers,
     left_out,
+    listeners_across,
     next_steps,
     preference,
+    ranking_words,
     reliability,
+    same_different,
     sizes,
     verdict_reasons,
     verdict_words,
+    withdrawn,
 )
-from panel.analysis.evidence import Evidence, Tally
+from panel.analysis.against_chance import Tally
+from panel.analysis.by_stratum import by_stratum
+from panel.analysis.evidence import Evidence
 from panel.analysis.exclusion import apply
 from panel.analysis.judgement import Judgement, judge
 from panel.analysis.methods_text import limits, methods
@@ -44,10 +51,11 @@ def conclude(
     read, or the tables contradict themselves or it.
     """
     read = read_plan(plan)
-    checked, rows = check_against_plan(read, votes, listeners)
+    checked, everybody = check_against_plan(read, votes, listeners)
+    gone, rows = withdrawn.found_in(everybody), withdrawn.present(everybody)
     exclusion = apply(read, checked, rows)
-    judged = judge(read, checked, rows)
-    without = judge(read, checked, rows, exclude=False) if exclusion.excluded else judged
+    judged = judge(read, checked, everybody)
+    without = judge(read, checked, everybody, exclude=False) if exclusion.excluded else judged
     sized = {
         id_: sizes.of_question(j.evidence, read.alpha, read.confidence)
         for id_, j in judged.items()
@@ -66,12 +74,12 @@ def conclude(
             "verdicts_without": {i: without[i].code for i in judged},
         },
         "headline": verdict_words.headline(read, in_order),
-        "contrasts": [_contrast(read, j, sized.get(id_)) for id_, j in judged.items()],
+        "contrasts": [_contrast(read, j, sized.get(id_), gone) for id_, j in judged.items()],
         "reliability": reliability.per_listener(
             read, checked, rows, exclusion.excluded, {i: s.listeners for i, s in sized.items()}
         ),
         "left_out": left_out.told(
-            left_out.leave_out(read, checked, rows, judged),
+            left_out.leave_out(read, checked, everybody, judged),
             judged,
             verdict_words.CODE_WORDS,
             _take_labels(plan),
@@ -79,6 +87,14 @@ def conclude(
         "limits": limits(read, in_order, rows),
         "methods": methods(read, in_order, exclusion.rule),
     }
+    across = listeners_across.of_questions(
+        {id_: j.evidence for id_, j in judged.items()}, sized, read.alpha
+    )
+    if across:
+        document["listeners_across"] = [vars(entry) for entry in across]
+    of_those_gone = withdrawn.told(read, gone)
+    if of_those_gone is not None:
+        document["withdrawn"] = of_those_gone
     rounded: dict[str, Any] = plain(document)
     return rounded
 
@@ -107,27 +123,32 @@ def plain(value: Any) -> Any:
     return value
 
 
-def _contrast(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]:
+def _contrast(
+    plan: Plan, judged: Judgement, size: Size | None, gone: withdrawn.Withdrawn
+) -> dict[str, Any]:
     contrast, asked = judged.contrast, judged.evidence.asked
+    numbers = _numbers(plan, judged, size)
+    order = numbers.get("ranking")
     return {
         "id": contrast.id,
         "name": contrast.name,
         "role": contrast.role,
         "procedure": contrast.procedure,
         "verdict": judged.code,
-        "sentence": verdict_words.sentence(plan, judged),
-        "reasons": verdict_reasons.reasons(plan, judged),
+        "sentence": verdict_words.sentence(plan, judged)
+        + (f" {ranking_words.sentence(order, contrast.attribute)}" if order else ""),
+        "reasons": verdict_reasons.reasons(plan, judged)
+        + (ranking_words.reasons(order) if order else [])
+        + (withdrawn.reasons(plan, gone) if contrast.role == "question" else []),
         "next": next_steps.next_steps(plan, judged),
         "correct": asked.count,
         "trials": asked.n,
-        "numbers": _numbers(plan, judged, size),
+        "numbers": numbers,
     }
 
 
 def _share(tally: Tally | None) -> float | None:
-    return (
-        tally.count / tally.n if tally is not None and tally.n and tally.count is not None else None
-    )
+    return None if tally is None else tally.share
 
 
 def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]:
@@ -180,10 +201,29 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
         "excerpt_sd": None if size is None else size.excerpt_sd,
         "model_message": None if size is None else size.message,
     }
-    if plan.anytime and not contrast.directed:
+    if plan.anytime and not contrast.directed and e.rates is None:
         out["anytime_difference"] = _anytime_difference(e)
-    if contrast.directed:
+    if contrast.given:
+        out["given"] = [plan.factors.get(f, f) for f in contrast.given]
+        out["cells"] = [
+            [len(set(c.takes) & set(stratum)) for c in contrast.conditions]
+            for stratum in contrast.strata
+        ]
+        out["by_stratum"] = [
+            {"label": s.label, "count": s.count, "votes": s.n} for s in by_stratum(e)
+        ]
+    if contrast.directed and not contrast.given:  # no vote links takes of two strata
         out["worths"] = _worths(e)
+        order = ranking_words.numbers(plan, judged)
+        if order is not None:
+            out["ranking"] = order
+    dose = dose_numbers.numbers(plan, judged)
+    if dose is not None:
+        out["dose_response"] = dose
+    if e.rates is not None:
+        out["rates"] = _rates(e)
+    if contrast.ties:
+        out["neither"] = e.asked.ties
     if contrast.procedure == "preference":
         d = e.divided
         out["divided"] = None if d is None else {
@@ -193,6 +233,30 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
             "p_holm": judged.divided_holm,
         }  # fmt: skip
     return out
+
+
+def _rates(e: Evidence) -> dict[str, Any] | None:
+    """Same–different: how often pairs of each kind were called different; τ by maximum likelihood.
+
+    Each interval is at 1 − (1 − confidence)/2, so that both hold together at the plan's.
+    """
+    if e.rates is None:
+        return None
+    got = same_different.estimate(e.rates)
+    r = e.rates
+    return {
+        "hits": r.hits,
+        "different_trials": r.different,
+        "hit_rate": r.hits / r.different if r.different else None,
+        "hit_interval": r.hit_interval,
+        "false_alarms": r.false_alarms,
+        "same_trials": r.same,
+        "false_alarm_rate": r.false_alarms / r.same if r.same else None,
+        "false_alarm_interval": r.false_alarm_interval,
+        "within_called_different": r.within,
+        "within_different_trials": r.within_pairs,
+        "tau": None if got is None else got.tau,
+    }
 
 
 def _anytime_difference(e: Evidence) -> dict[str, Any] | None:
@@ -227,8 +291,10 @@ def _takes(e: Evidence) -> list[dict[str, Any]]:
     for i, take in enumerate(coded.take_ids):
         here = (coded.first == i) | (coded.second == i)
         if e.contrast.directed:
+            here = here & coded.decided
             good = np.where(coded.y, coded.second, coded.first)[here] == i
         else:
+            here = here if coded.differ is None else here & coded.differ
             good = coded.y[here]
         out.append({"take": take, "count": int(good.sum()), "trials": int(here.sum())})
     return out
@@ -243,11 +309,11 @@ def _worths(e: Evidence) -> dict[str, Any] | None:
     if e.coded is None or e.coded.y.size == 0:
         return None
     coded = e.coded
-    other = np.where(coded.one == coded.first, coded.second, coded.first)
-    chose_one = np.where(coded.y, coded.second, coded.first) == coded.one
     try:
         fitted = preference.fit(
-            coded.one, other, np.where(chose_one, 0, 1), len(coded.take_ids), order_effect=True
+            *preference.as_presented(coded.first, coded.second, coded.value, coded.one),
+            len(coded.take_ids),
+            order_effect=True,
         )
     except BadInput:
         return None
@@ -259,4 +325,5 @@ def _worths(e: Evidence) -> dict[str, Any] | None:
         "takes": dict(zip(coded.take_ids, log_worth.tolist(), strict=True)),
         "conditions": conditions,
         "position_one": fitted.order_effect,
+        **({"tie": fitted.tie} if e.contrast.ties else {}),
     }

@@ -1,8 +1,28 @@
 """Why the verdict is what it is, sentence by sentence."""
 
+from panel.analysis import exact
+from panel.analysis.by_stratum import by_stratum
+from panel.analysis.evidence import Evidence
 from panel.analysis.judgement import Judgement
-from panel.analysis.phrases import barrier_sentence, factor_words, p_words, percent, plural
+from panel.analysis.phrases import (
+    barrier_sentence,
+    factor_words,
+    given_words,
+    listing,
+    p_words,
+    percent,
+    plural,
+)
 from panel.analysis.plan_reading import Plan
+
+
+def swapped_words(found: Evidence) -> str:
+    """Why votes far below chance give no share."""
+    p = exact.p_less(found.asked.count or 0, found.asked.n, found.contrast.chance)
+    return (
+        f"Fewer answers are right than guessing gives ({p_words(p)}): answers may have been "
+        "swapped, or the question misread. So nothing is said about how many can hear it."
+    )
 
 
 def reasons(plan: Plan, judged: Judgement) -> list[str]:
@@ -15,9 +35,13 @@ def reasons(plan: Plan, judged: Judgement) -> list[str]:
         holm = ""
         if judged.p_chance_holm is not None and len(plan.questions) > 1:
             holm = f", {p_words(judged.p_chance_holm)} over {len(plan.questions)} questions"
-        out.append(f"The votes {beats} chance, tested {how}: {p_words(judged.p_chance)}{holm}.")
+        votes = "The votes that chose" if contrast.ties else "The votes"
+        out.append(f"{votes} {beats} chance, tested {how}: {p_words(judged.p_chance)}{holm}.")
+    if e.swapped:
+        out.append(swapped_words(e))
     if contrast.role == "question":
         out += _attribution_reasons(plan, judged)
+        out += _stratum_reasons(judged)
     if contrast.role == "planted_check":
         if e.share_lower is not None:
             out.append(
@@ -35,6 +59,16 @@ def reasons(plan: Plan, judged: Judgement) -> list[str]:
         )
         if not f.beats_chance and not f.check_heard:
             out.append("No planted check was heard, so “not heard” is not available.")
+    if contrast.procedure == "reminder" and not f.beats_chance and e.asked.n:
+        out.append(
+            "Takes scatter, and only what outdoes that can be matched to a reminder, so “not "
+            "heard” is not available from it."
+        )
+    if e.rates is not None and not f.beats_chance and e.asked.n:
+        out.append(
+            "Whoever hears a difference may still call the two the same, so “not heard” is not "
+            "available from same–different."
+        )
     if contrast.procedure == "preference" and contrast.role == "question":
         out += _preference_reasons(plan, judged)
     if e.cast < e.planned and contrast.role == "question" and e.asked.n:
@@ -58,6 +92,14 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
         return [f"Whether the change is responsible is tested once, when {e.planned} votes are in."]
     if e.attribution is None or judged.p_claim_holm is None:
         return []
+    if judged.contrast.procedure == "reminder":
+        verb = "is" if e.attribution.p <= plan.alpha else "is not"
+        return [
+            "Takes went by condition here, so they are taken as draws of their conditions: with "
+            f"each take left out in turn, a share right above one half {verb} established over "
+            f"takes, {p_words(e.attribution.p)}. Unlike relabelling in a round robin this is not "
+            "exact."
+        ]
     kind = "all" if e.attribution.exact else "randomly drawn"
     verb = "is" if e.attribution.p <= plan.alpha else "is not"
     if judged.contrast.is_dose:
@@ -66,8 +108,13 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
         what = "a lead of one condition beyond the spread of its takes"
     else:
         what = "an excess over re-recording"
+        if e.rates is not None:
+            what = "“different” said more often across conditions than of retakes"
+    among = ""
+    if judged.contrast.given:
+        among = f" among those alike in {given_words(plan, judged.contrast)}"
     out = [
-        f"Relabelling the takes ({kind} of {e.attribution.labelings} ways): {what} {verb} "
+        f"Relabelling the takes{among} ({kind} of {e.attribution.labelings} ways): {what} {verb} "
         f"established by itself, {p_words(e.attribution.p)}."
     ]
     if len(plan.questions) > 1:
@@ -79,11 +126,28 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
     within = e.within
     if within is not None and within.n and within.count is not None:
         beyond = "more often than" if within.p <= plan.alpha else "no more often than"
+        done = "called rightly" if e.rates is not None else "told apart"
         out.append(
-            f"Two takes of the same condition were told apart in {within.count} of {within.n}, "
+            f"Two takes of the same condition were {done} in {within.count} of {within.n}, "
             f"{beyond} guessing explains, {p_words(within.p)}."
         )
     return out
+
+
+def _stratum_reasons(judged: Judgement) -> list[str]:
+    """The counts that one answer over several strata is made of."""
+    contrast = judged.contrast
+    found = [s for s in by_stratum(judged.evidence) if s.n]
+    if not found:
+        return []
+    if contrast.directed:
+        what = "preferred" if contrast.procedure == "preference" else "said to have more of it"
+        what = f"“{contrast.conditions[-1].label}” was {what}"
+    else:
+        what = "called rightly" if judged.evidence.rates is not None else "told apart"
+        what = f"the conditions were {what}"
+    counts = listing([f"in {s.count} of {s.n} with {s.label}" for s in found])
+    return [f"By group, {what} {counts}. These are counts only: no group is tested by itself."]
 
 
 def _preference_reasons(plan: Plan, judged: Judgement) -> list[str]:

@@ -8,8 +8,8 @@ from panel.analysis.phrases import (
     capital,
     direction,
     factor_words,
+    given_sentence,
     listing,
-    of,
     percent,
     told_apart,
     what_was_found,
@@ -40,15 +40,15 @@ def _two_recordings(judged: Judgement) -> str:
 def sentence(plan: Plan, judged: Judgement) -> str:
     """The verdict of one contrast in one or two sentences."""
     role = judged.contrast.role
-    if judged.evidence.asked.n == 0:
+    if judged.evidence.asked.n + judged.evidence.asked.ties == 0:
         return "Not enough yet. No votes count for this contrast."
     if role == "planted_check":
         return _check_sentence(judged)
     if role == "retake_control":
         return _control_sentence(plan, judged)
     if judged.contrast.procedure == "preference":
-        return _preference_sentence(plan, judged)
-    return _question_sentence(plan, judged)
+        return _preference_sentence(plan, judged) + given_sentence(plan, judged.contrast)
+    return _question_sentence(plan, judged) + given_sentence(plan, judged.contrast)
 
 
 def _check_sentence(judged: Judgement) -> str:
@@ -86,10 +86,7 @@ def _question_sentence(plan: Plan, judged: Judgement) -> str:
         if contrast.directed:
             return f"Heard. {capital(found)}."
         retakes = within_words(judged)
-        return (
-            f"Heard{trend}. Told apart {of(judged.evidence.asked.count, judged.evidence.asked.n)}"
-            f"{'; ' + retakes if retakes else ''}."
-        )
+        return f"Heard{trend}. {capital(told_apart(judged))}{'; ' + retakes if retakes else ''}."
     if judged.code == "not_heard":
         most = percent(judged.evidence.share_upper or 0.0, up=True)
         return (
@@ -129,6 +126,11 @@ def _preference_sentence(plan: Plan, judged: Judgement) -> str:
             "shows by itself that the conditions are told apart."
         )  # fmt: skip
         return f"Preferred. {found}.{alone}"
+    if judged.code == "divided" and judged.evidence.asked.count is None:
+        return (
+            f"Listeners are divided. In {direction(plan, judged)}, listeners differ from one "
+            "another in what they prefer, more than chance and the takes explain."
+        )
     if judged.code == "divided":
         return (
             f"Listeners are divided. {found}, and listeners differ from one another more than "

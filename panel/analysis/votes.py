@@ -13,14 +13,19 @@ from dataclasses import dataclass, replace
 from panel.analysis.plan_reading import DIRECTED, UNDIRECTED, Contrast, Plan
 from panel.errors import BadInput
 
+PLACES = ("one", "two", "three")
 VOTE_COLUMNS = (
     "sequence", "listener", "trial", "contrast", "procedure", "excerpt", "one", "two", "three",
-    "answer", "correct", "plays", "seconds", "day",
+    "answer", "correct", "plays", "seconds", "day", "four",
 )  # fmt: skip
 LISTENER_COLUMNS = (
-    "listener", "finished", "headphone_check", "playback", "sample_rate", "votes",
+    "listener", "finished", "headphone_check", "playback", "sample_rate", "votes", "withdrew",
+    "votes_removed",
 )  # fmt: skip
+ADDED_VOTE_COLUMNS = ("four",)  # archives made before lack it, and need it not
+ADDED_LISTENER_COLUMNS = ("withdrew", "votes_removed")  # archives made before lack them
 HEADPHONE_CHECKS = ("passed", "failed", "not taken")
+WITHDREW = ("", "kept", "removed")
 
 
 @dataclass(frozen=True)
@@ -41,26 +46,36 @@ class Vote:
     plays: int = 1
     seconds: int = 0
     day: int = 0
+    four: str | None = None
 
     @property
     def slots(self) -> tuple[str, ...]:
-        return (self.one, self.two) if self.three is None else (self.one, self.two, self.three)
+        return tuple(t for t in (self.one, self.two, self.three, self.four) if t is not None)
+
+    @property
+    def tied(self) -> bool:
+        """Neither take was preferred."""
+        return self.answer == "neither"
 
     @property
     def chosen(self) -> str:
-        """The take in the slot that was named."""
-        return self.slots[("one", "two", "three").index(self.answer)]
+        """The take in the slot that was named; there is none where the answer names no slot."""
+        return self.slots[PLACES.index(self.answer)]
 
     @property
     def pair(self) -> tuple[str, str]:
-        """The two takes that were compared, sorted."""
-        a, b = sorted(set(self.slots))
+        """The two takes that were compared, sorted; reminders are none of them."""
+        a, b = sorted({self.one, self.two} if self.four is not None else set(self.slots))
         return a, b
 
 
 @dataclass(frozen=True)
 class ListenerRow:
-    """One listener, known by a random code, with what was declared and checked."""
+    """One listener, known by a random code, with what was declared and checked.
+
+    `withdrew`: "" (no), "kept" (the answers stay, without a name) or "removed" (no answer is left,
+    and `votes_removed` says how many there were).
+    """
 
     listener: str
     finished: bool
@@ -68,6 +83,8 @@ class ListenerRow:
     playback: str
     sample_rate: int | None
     votes: int
+    withdrew: str = ""
+    votes_removed: int = 0
 
 
 def _bad(message: str) -> BadInput:
@@ -76,15 +93,21 @@ def _bad(message: str) -> BadInput:
     )
 
 
-def right_slot(procedure: str, slots: Sequence[str]) -> int | None:
-    """Index of the slot that is right, from the takes alone; None when no slot is right by itself.
+def right_answer(procedure: str, slots: Sequence[str]) -> str | None:
+    """The answer that is right, from the takes alone; None when none is right by itself.
 
-    ABX: of slots one and two, the one that slot three repeats. Triangle: the odd one.
+    ABX: of slots one and two, the one that slot three repeats. Triangle: the odd one. Duo-trio: of
+    slots two and three, the one that repeats slot one. Same–different: whether slots one and
+    two hold one take.
     """
     if procedure == "abx":
-        return slots.index(slots[2], 0, 2)
+        return PLACES[slots.index(slots[2], 0, 2)]
+    if procedure == "duo_trio":
+        return PLACES[slots.index(slots[0], 1)]
     if procedure == "triangle":
-        return next(i for i, take in enumerate(slots) if list(slots).count(take) == 1)
+        return PLACES[next(i for i, take in enumerate(slots) if list(slots).count(take) == 1)]
+    if procedure == "same_different":
+        return "same" if slots[0] == slots[1] else "different"
     return None
 
 
@@ -96,8 +119,24 @@ def slots_fit(vote: Vote) -> str | None:
             return "has three samples, where this procedure has two"
         if vote.one == vote.two:
             return "compares a take with itself"
+        if vote.answer not in ("one", "two") and (procedure != "preference" or not vote.tied):
+            return f"has the answer {vote.answer!r}, where one or two was possible"
+        return None
+    if vote.four is not None and procedure != "reminder":
+        return "has a fourth sample, which only a reminder has"
+    if procedure == "reminder":
+        if len(slots) != 4 or len(set(slots)) != 4:
+            return "does not have two fresh takes and two others as reminders"
         if vote.answer not in ("one", "two"):
             return f"has the answer {vote.answer!r}, where one or two was possible"
+        return None
+    if procedure == "same_different":
+        if vote.one == vote.two and vote.three in (None, vote.one):
+            return "has one take twice and does not name the take it was paired with"
+        if vote.one != vote.two and vote.three is not None:
+            return "has three samples, where this procedure has two"
+        if vote.answer not in ("same", "different"):
+            return f"has the answer {vote.answer!r}, where same or different was possible"
         return None
     if vote.three is None:
         return "has no third sample, which this procedure needs"
@@ -106,6 +145,12 @@ def slots_fit(vote: Vote) -> str | None:
             return "does not have two different takes and one of them again"
         if vote.answer not in ("one", "two"):
             return f"has the answer {vote.answer!r}, where one or two was possible"
+        return None
+    if procedure == "duo_trio":
+        if vote.two == vote.three or vote.one not in (vote.two, vote.three):
+            return "does not have a reference and, after it, that take again and another"
+        if vote.answer not in ("two", "three"):
+            return f"has the answer {vote.answer!r}, where two or three was possible"
         return None
     if len(set(slots)) != 2:
         return "does not have one odd sample among three"
@@ -120,9 +165,11 @@ def expected_correct(vote: Vote, contrast: Contrast) -> bool | None:
     Undirected: from the slots. A planted check by attribute has a known direction: its second
     condition has more.
     """
+    if vote.procedure == "reminder":
+        side = contrast.side_of
+        return side[vote.chosen] == side[vote.slots[2]]
     if vote.procedure in UNDIRECTED:
-        right = right_slot(vote.procedure, vote.slots)
-        return right is not None and ("one", "two", "three").index(vote.answer) == right
+        return vote.answer == right_answer(vote.procedure, vote.slots)
     if vote.procedure == "attribute" and contrast.role == "planted_check":
         return vote.chosen in contrast.conditions[1].takes
     return None
@@ -175,9 +222,23 @@ def check_against_plan(
                     f"{where} has the take “{take}”, which contrast “{contrast.id}” of the plan "
                     "does not have: these votes and this plan do not belong together."
                 )
+        stratum = contrast.stratum_of
+        if stratum and len({stratum[take] for take in vote.slots}) > 1:
+            raise _bad(
+                f"{where} compares takes that differ in what contrast “{contrast.id}” is asked "
+                "given: the plan puts no such pair."
+            )
         wrong = slots_fit(vote)
         if wrong:
             raise _bad(f"{where} {wrong}.")
+        if vote.four is not None:
+            sides = [contrast.side_of[take] for take in vote.slots]
+            if sides[0] == sides[1] or sides[2] == sides[3]:
+                raise _bad(
+                    f"{where} does not have one take of each condition, and a reminder of each."
+                )
+        if vote.tied and not contrast.ties:
+            raise _bad(f"{where} prefers neither, which the plan does not allow.")
         expected = expected_correct(vote, contrast)
         free_control = contrast.role == "retake_control" and vote.procedure == "attribute"
         if free_control:
@@ -205,6 +266,15 @@ def check_against_plan(
                 f"Listener {row.listener} has the headphone check {row.headphone_check!r}; "
                 f"known are {', '.join(HEADPHONE_CHECKS)}."
             )
+        if row.withdrew not in WITHDREW:
+            raise _bad(
+                f"Listener {row.listener} has {row.withdrew!r} under withdrew; it is empty, kept "
+                "or removed."
+            )
+        if row.withdrew == "removed" and row.votes:
+            raise _bad(f"Listener {row.listener} had the answers removed, and yet some are there.")
+        if row.votes_removed < 0 or (row.votes_removed and row.withdrew != "removed"):
+            raise _bad(f"Listener {row.listener} has an impossible number of removed votes.")
     out.sort(key=lambda v: v.sequence)
     return out, sorted(listeners, key=lambda r: r.listener)
 
@@ -245,7 +315,8 @@ def _flag(row: dict[str, str], column: str, line: int, table: str) -> bool:
 def read_csv(text: str) -> list[Vote]:
     """Votes from the text of votes.csv; raises BadInput naming line and column."""
     votes = []
-    for i, row in enumerate(_rows(text, VOTE_COLUMNS, "vote"), start=2):
+    needed = tuple(c for c in VOTE_COLUMNS if c not in ADDED_VOTE_COLUMNS)
+    for i, row in enumerate(_rows(text, needed, "vote"), start=2):
         for column in ("listener", "contrast", "procedure", "excerpt", "one", "two", "answer"):
             if not row[column].strip():
                 raise _bad(f"Line {i} of the vote table: {column} is empty.")
@@ -265,6 +336,7 @@ def read_csv(text: str) -> list[Vote]:
                 plays=_whole(row, "plays", i, "vote"),
                 seconds=_whole(row, "seconds", i, "vote"),
                 day=_whole(row, "day", i, "vote"),
+                four=row.get("four") or None,
             )
         )
     return votes
@@ -272,6 +344,7 @@ def read_csv(text: str) -> list[Vote]:
 
 def read_listeners_csv(text: str) -> list[ListenerRow]:
     """Listeners from the text of listeners.csv; raises BadInput naming line and column."""
+    needed = tuple(c for c in LISTENER_COLUMNS if c not in ADDED_LISTENER_COLUMNS)
     return [
         ListenerRow(
             listener=row["listener"],
@@ -282,8 +355,12 @@ def read_listeners_csv(text: str) -> list[ListenerRow]:
                 _whole(row, "sample_rate", i, "listener") if row["sample_rate"].strip() else None
             ),
             votes=_whole(row, "votes", i, "listener"),
+            withdrew=row.get("withdrew", "").strip(),
+            votes_removed=(
+                _whole(row, "votes_removed", i, "listener") if "votes_removed" in row else 0
+            ),
         )
-        for i, row in enumerate(_rows(text, LISTENER_COLUMNS, "listener"), start=2)
+        for i, row in enumerate(_rows(text, needed, "listener"), start=2)
     ]
 
 

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
 
-from panel.design.factors import Factor, TakeLog, is_logged, same_value, value_groups, value_text
+from panel.design.factors import (
+    Factor,
+    TakeLog,
+    Value,
+    is_logged,
+    same_value,
+    value_groups,
+    value_text,
+)
 from panel.design.guard import CleanPair, Condition, GuardResult, guard
 
 __all__ = ["CleanPair", "Condition", "GuardResult", "Proposal", "guard", "propose"]
@@ -28,7 +36,8 @@ def propose(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposa
     For each factor: takes that agree in all the other factors, grouped by its value. A numeric
     factor with three values or more gives one question over all of them (a trend), a named one
     each pair of values. Takes that are alike in everything, where no question holds them, are
-    proposed as retake control.
+    proposed as retake control. Where takes are crossed over another factor, the question given
+    that factor is proposed too: it uses the takes of all its values.
     """
     questions: list[Proposal] = []
     for factor in factors:
@@ -42,18 +51,12 @@ def propose(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposa
             for chosen in sets:
                 if len(chosen) < 2:
                     continue
-                conditions = tuple(
-                    Condition(
-                        value_text(factor, value),
-                        tuple(take.take_id for take in members),
-                        value if isinstance(value, float | int) else None,
-                    )
-                    for value, members in chosen
-                )
+                conditions = _conditions(factor, chosen)
                 result = guard(conditions, takes, factors)
                 labels = [condition.label for condition in conditions]
                 name = f"{factor.name}: {', '.join(labels[:-1])} or {labels[-1]}"
                 questions.append(Proposal(name, factor.id, conditions, result))
+    questions += _crossed(takes, factors)
     questions.sort(key=lambda p: -min(len(condition.takes) for condition in p.conditions))
     held = {take for p in questions for condition in p.conditions for take in condition.takes}
     controls = []
@@ -68,6 +71,38 @@ def propose(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposa
         result = guard(conditions, takes, factors)
         controls.append(Proposal(f"Retakes of {alike[0].name}", None, conditions, result))
     return questions + controls
+
+
+def _crossed(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposal]:
+    """Two values of a factor, compared among takes alike in one other, wherever the guard allows
+    it with all the takes that have a value of both."""
+    found = []
+    for factor, other in permutations(factors, 2):
+        rest = [third for third in factors if third.id not in (factor.id, other.id)]
+        logged = [t for t in takes if all(is_logged(t.values.get(f.id)) for f in (factor, other))]
+        for alike in _alike(logged, rest):
+            for chosen in combinations(value_groups(factor, alike), 2):
+                conditions = _conditions(factor, chosen)
+                result = guard(conditions, takes, factors, given=[other.id])
+                if result.allowed:
+                    first, second = (condition.label for condition in conditions)
+                    name = f"{factor.name}: {first} or {second}, given {other.name}"
+                    found.append(Proposal(name, factor.id, conditions, result))
+    return found
+
+
+def _conditions(
+    factor: Factor, groups: Sequence[tuple[Value, Sequence[TakeLog]]]
+) -> tuple[Condition, ...]:
+    """A condition for each value of the factor with its takes; a number is its dose."""
+    return tuple(
+        Condition(
+            value_text(factor, value),
+            tuple(take.take_id for take in members),
+            value if isinstance(value, float | int) else None,
+        )
+        for value, members in groups
+    )
 
 
 def _alike(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[list[TakeLog]]:

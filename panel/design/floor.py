@@ -65,6 +65,43 @@ def floor_sentence(
     )
 
 
+def given_labelings(cells: Sequence[Sequence[int]], *, directed: bool) -> int:
+    """Distinguishable labelings within strata; `cells[s][c]` takes of condition c in stratum s.
+
+    Undirected, conditions of equal size may be renamed in each stratum by itself; directed (two
+    conditions), only in all strata at once.
+    """
+    if not directed:
+        return prod(labelings(row) for row in cells)
+    total = prod(labelings(row, dose=True) for row in cells)
+    return total // 2 if all(row[0] == row[-1] for row in cells) else total
+
+
+def given_reaches(
+    cells: Sequence[Sequence[int]], alpha: float, questions: int = 1, *, directed: bool
+) -> bool:
+    """Whether labels permuted within strata can pass `alpha` shared by `questions`."""
+    return questions <= alpha * given_labelings(cells, directed=directed) * (1 + 1e-12)
+
+
+def given_sentence(
+    cells: Sequence[Sequence[int]], alpha: float = 0.05, questions: int = 1, *, directed: bool
+) -> str:
+    """What takes crossed over another factor forbid; "" where nothing is forbidden."""
+    if given_reaches(cells, alpha, questions, directed=directed):
+        return ""
+    shared = f" shared by {number(questions)} questions" if questions > 1 else ""
+    taken = "; ".join(" + ".join(str(n) for n in row) for row in cells)
+    each = 2
+    while not given_reaches([(each, each)] * len(cells), alpha, questions, directed=directed):
+        each += 1
+    return (
+        f"With {taken} takes, labels permuted among takes alike in what is given, the smallest p "
+        f"is 1/{given_labelings(cells, directed=directed)}, which cannot pass {alpha:g}{shared}. "
+        f"Record {number(each)} takes of each condition in each of the {number(len(cells))} groups."
+    )
+
+
 def number(n: int) -> str:
     words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
     return words[n] if 0 <= n < len(words) else str(n)

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, pairwise, product
+from itertools import combinations, product
 from typing import Literal
 
 from panel.design.factors import Factor, TakeLog, Value, differing, is_logged, value_text
-from panel.design.floor import floor_sentence
+from panel.design.floor import floor_sentence, given_sentence
+from panel.design.recording import given_order_sentence, order_sentence
+from panel.design.strata import LEAST_OF_A_CELL, Stratum, cells, strata_of
 from panel.errors import BadInput
 
 MOST_CLEAN_PAIRS = 4
@@ -44,6 +46,8 @@ class GuardResult:
     `role` is what the takes are good for; `allowed` whether it may be asked as it stands.
     `differs`, `unlogged`: factor ids between the sides. `within`: factor ids that vary inside a
     condition. `sentence` is the finding; `warnings` are further sentences, none of which forbids.
+    `given`, `strata`: the factors the takes are crossed over, and the takes alike in them; then
+    everything else is said of pairs within a stratum.
     `order_warning` is "" or the sentence on recording order (it is also among the warnings).
     """
 
@@ -58,6 +62,8 @@ class GuardResult:
     nearest: tuple[CleanPair, ...]
     order_warning: str
     warnings: tuple[str, ...]
+    given: tuple[str, ...] = ()
+    strata: tuple[Stratum, ...] = ()
 
 
 def guard(
@@ -65,14 +71,20 @@ def guard(
     takes: Sequence[TakeLog],
     factors: Sequence[Factor],
     override_reason: str | None = None,
+    given: Sequence[str] = (),
 ) -> GuardResult:
     """Judge a contrast from the chain logs.
 
     A factor differs if any pair of takes across the sides differs in it. With a written
-    `override_reason` a contrast of more factors is allowed and `overridden`. Raises BadInput for
-    fewer than two conditions, an empty one, an unknown take, or a take on two sides.
+    `override_reason` a contrast of more factors is allowed and `overridden`. With `given` (factor
+    ids) only takes alike in these are compared, and no reason helps where they do not allow it.
+    Raises BadInput for
+    fewer than two conditions, an empty one, an unknown take, or a take on two sides, or an
+    unknown factor.
     """
     sides = _sides(conditions, takes)
+    if given:
+        return _given(conditions, sides, factors, given)
     by_id = {factor.id: factor for factor in factors}
     differs, unlogged = _across(sides, factors)
     within = tuple(
@@ -104,14 +116,12 @@ def guard(
     if overridden:
         sentence += " Asked all the same; the verdict cannot be attributed to one change."
     if unlogged:
-        listed = _listed([by_id[name].name for name in unlogged])
-        warnings.append(
-            f"Not logged on every take, hence unknown: {listed}. While that is so, a verdict can "
-            "only be about these recordings, not about what was changed. Complete the log."
-        )
+        warnings.append(_unlogged_sentence([by_id[name] for name in unlogged]))
     for name in within:
         warnings.append(_within_sentence(conditions, sides, by_id[name]))
-    order_warning = order_sentence(conditions, sides, by_id[factor] if factor else None)
+    orders = [[take.order for take in side] for side in sides]
+    grows = by_id[factor].name if factor and by_id[factor].kind == "numeric" else ""
+    order_warning = order_sentence([c.label for c in conditions], orders, grows)
     if order_warning:
         warnings.append(order_warning)
     if role == "question":
@@ -122,6 +132,123 @@ def guard(
         role, allowed, overridden, factor, differs, unlogged, within, sentence, nearest,
         order_warning, tuple(warnings),
     )  # fmt: skip
+
+
+def _given(
+    conditions: Sequence[Condition],
+    sides: Sequence[Sequence[TakeLog]],
+    factors: Sequence[Factor],
+    given: Sequence[str],
+) -> GuardResult:
+    """The guard where takes are crossed over the given factors."""
+    by_id = {factor.id: factor for factor in factors}
+    unknown = [name for name in given if name not in by_id]
+    if unknown:
+        raise BadInput(f"There is no factor “{unknown[0]}” in the log.")
+    held = [factor for factor in factors if factor.id in given]
+    order = tuple(factor.id for factor in held)
+    names = " and ".join(f"“{condition.label}”" for condition in conditions)
+    found = strata_of([take for side in sides for take in side], held)
+    if isinstance(found, str):
+        return _cannot_stand(found, (), order, ())
+    member = {take: stratum for stratum in found for take in stratum.takes}
+    differs: set[str] = set()
+    unlogged: set[str] = set()
+    within: set[str] = set()
+    bad = ""
+    for (i, left), (j, right) in combinations(enumerate(sides), 2):
+        for a, b in product(left, right):
+            if member[a.take_id] is not member[b.take_id]:
+                continue
+            difference = differing(a, b, factors)
+            differs.update(difference.differs)
+            unlogged.update(difference.unlogged)
+            if not (difference.differs or difference.unlogged) and not bad:
+                bad = (
+                    f"Takes {a.name} (“{conditions[i].label}”) and {b.name} "
+                    f"(“{conditions[j].label}”) are logged alike. Move one, or correct its log."
+                )
+    for a, b in _inside(sides):
+        if member[a.take_id] is member[b.take_id]:
+            within.update(differing(a, b, factors).differs)
+    differing_ids = tuple(f.id for f in factors if f.id in differs)
+    unlogged_ids = tuple(f.id for f in factors if f.id in unlogged)
+    counts = cells([condition.takes for condition in conditions], [s.takes for s in found])
+    text = _listed([factor.name for factor in held])
+    if len(conditions) != 2:
+        bad = f"Given {text}, two conditions are compared, not {len(conditions)}. Choose two."
+    elif len(found) < 2:
+        bad = f"All these takes are alike in {text}: ask without it."
+    elif len(differing_ids) > 1:
+        more = _listed([by_id[name].name for name in differing_ids])
+        bad = (
+            f"{names} differ in {_count(len(differing_ids))} factors even among takes alike in "
+            f"{text}: {more}. Leave out the takes that differ in more."
+        )
+    elif not bad:
+        for stratum, row in zip(found, counts, strict=True):
+            few = next((k for k, n in enumerate(row) if n < LEAST_OF_A_CELL), None)
+            if few is not None:
+                have = "no take" if row[few] == 0 else "one take"
+                bad = (
+                    f"There is {have} of “{conditions[few].label}” with {stratum.label}. Given "
+                    f"{text} each needs two at least: record more, or leave out the takes with "
+                    f"{stratum.label}."
+                )
+                break
+            if not differing_ids:
+                bad = f"{names} do not differ in anything logged among takes alike in {text}."
+                break
+    if bad:
+        return _cannot_stand(bad, differing_ids, order, unlogged_ids)
+    warnings = []
+    factor = by_id[differing_ids[0]]
+    if unlogged_ids:
+        warnings.append(_unlogged_sentence([by_id[name] for name in unlogged_ids]))
+    warnings += [
+        f"Takes of one condition, alike in {text}, differ among themselves in {f.name}."
+        for f in factors
+        if f.id in within
+    ]
+    orders = {
+        stratum.label: [[t.order for t in side if t.take_id in stratum.takes] for side in sides]
+        for stratum in found
+    }
+    grows = factor.name if factor.kind == "numeric" else ""
+    order_warning = given_order_sentence([c.label for c in conditions], orders, grows)
+    warnings += [s for s in (order_warning, given_sentence(counts, directed=False)) if s]
+    return GuardResult(
+        "question",
+        True,
+        False,
+        factor.id,
+        differing_ids,
+        unlogged_ids,
+        tuple(f.id for f in factors if f.id in within),
+        f"{names} differ in {factor.name} only, given {text}: takes are compared with takes alike "
+        f"in {text} ({'; '.join(s.label for s in found)}).",
+        (),
+        order_warning,
+        tuple(warnings),
+        order,
+        found,
+    )
+
+
+def _cannot_stand(
+    sentence: str, differs: tuple[str, ...], given: tuple[str, ...], unlogged: tuple[str, ...]
+) -> GuardResult:
+    return GuardResult(
+        "question", False, False, None, differs, unlogged, (), sentence, (), "", (), given
+    )
+
+
+def _unlogged_sentence(unlogged: Sequence[Factor]) -> str:
+    return (
+        f"Not logged on every take, hence unknown: {_listed([f.name for f in unlogged])}. While "
+        "that is so, a verdict can only be about these recordings, not about what was changed. "
+        "Complete the log."
+    )
 
 
 def clean_pairs(
@@ -155,34 +282,6 @@ def clean_pairs(
             f"({_from_to(factor, a.values.get(factor.id), b.values.get(factor.id))}).",
         )
         for _, a, b, factor in found[:MOST_CLEAN_PAIRS]
-    )
-
-
-def order_sentence(
-    conditions: Sequence[Condition],
-    sides: Sequence[Sequence[TakeLog]],
-    factor: Factor | None = None,
-) -> str:
-    """The warning that recording order and condition are aligned; "" if they are not.
-
-    Aligned: each condition was recorded in one go, and one of them has more than one take.
-    """
-    if max(len(side) for side in sides) < 2:
-        return ""
-    ordered = sorted((take.order, index) for index, side in enumerate(sides) for take in side)
-    runs = 1 + sum(a[1] != b[1] for a, b in pairwise(ordered))
-    if runs > len(sides):
-        return ""
-    labels = [conditions[index].label for index in dict.fromkeys(index for _, index in ordered)]
-    sequence = ", then ".join(f"all of “{label}”" for label in labels)
-    advice = "Record the next takes in mixed order"
-    if factor is not None and factor.kind == "numeric":
-        advice += (
-            f"; where {factor.name} can only grow, record an unchanged unit beside it each time"
-        )
-    return (
-        f"Order of recording and condition are aligned ({sequence}): warming up, drift or fatigue "
-        f"would look like the change. {advice}."
     )
 
 

@@ -28,13 +28,18 @@ __all__ = [
 
 @dataclass(frozen=True)
 class PlanTake:
-    """A take as the plan names it: `sha256` of the original file, its place in recording order."""
+    """A take as the plan names it: `sha256` of the original file, its place in recording order.
+
+    `channels`: those of the file that are the take, from 1, where it has more than two; the plan
+    names them only then.
+    """
 
     id: str
     label: str
     sha256: str
     order: int
     log: Mapping[str, Value] = field(default_factory=dict)
+    channels: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -51,6 +56,9 @@ class PlanContrast:
     `role` is "question", "retake_control" (free-standing) or "planted_check" (then `planted` is
     {"kind": …, "amount_db": …} and the second condition's takes end in "+" and a word, like
     "t01+check"). `scale` ("linear" or "log1p") goes with numeric factors: a trend over doses.
+    For a preference: `ties` lets listeners prefer neither, `reasons` asks why in their own words,
+    `attributes` are words to tick. `given`: factors the takes are crossed over; pairs are then
+    formed among takes alike in them.
     """
 
     id: str
@@ -64,6 +72,10 @@ class PlanContrast:
     level: str = "matched"
     planted: Mapping[str, Any] | None = None
     override_reason: str | None = None
+    ties: bool = False
+    reasons: bool = False
+    attributes: tuple[str, ...] = ()
+    given: tuple[str, ...] = ()
 
 
 def build(
@@ -81,6 +93,8 @@ def build(
     confidence: float = 0.95,
     planted_least_right: int | None = None,
     headphones: str = "record",
+    headphone_check: str = "antiphase",
+    own_summary: bool = False,
     schedule_seed: str | None = None,
 ) -> dict[str, Any]:
     """The plan document, checked.
@@ -94,7 +108,8 @@ def build(
     for contrast in contrasts:
         entry = _entry(contrast, logs, factors)
         entries.append(entry)
-        if contrast.role == "question" and max(len(c.takes) for c in contrast.conditions) > 1:
+        round_robin = contrast.role == "question" and contrast.procedure != "reminder"
+        if round_robin and max(len(c.takes) for c in contrast.conditions) > 1:
             entries.append(
                 {
                     "id": f"{contrast.id}-retakes",
@@ -111,7 +126,12 @@ def build(
         "limit": limit,
         "confidence": confidence,
         "stop": {"kind": stop, "listeners": listeners},
-        "exclusion": {"planted_least_right": planted_least_right, "headphones": headphones},
+        "exclusion": {
+            "planted_least_right": planted_least_right,
+            "headphones": headphones,
+            "headphone_check": headphone_check,
+        },
+        "own_summary": own_summary,
         "schedule_seed": secrets.token_hex(16) if schedule_seed is None else schedule_seed,
         "factors": [
             {
@@ -128,6 +148,7 @@ def build(
                 "id": take.id,
                 "label": take.label,
                 "sha256": take.sha256,
+                **({"channels": list(take.channels)} if take.channels else {}),
                 "order": take.order,
                 "log": {factor.id: take.log.get(factor.id) for factor in factors},
             }
@@ -200,12 +221,18 @@ def _entry(
         "unlogged": [],
         "override_reason": reason,
     }
+    if contrast.procedure == "preference":
+        entry["ties"], entry["reasons"] = contrast.ties, contrast.reasons
+        entry["attributes"] = [" ".join(word.split()) for word in contrast.attributes]
     if contrast.role == "planted_check":
         entry["planted"] = dict(contrast.planted) if contrast.planted else None
     elif contrast.role == "retake_control":
         entry["of"] = None
     if contrast.role != "planted_check":
-        result = guard(contrast.conditions, takes, factors, reason)
+        result = guard(contrast.conditions, takes, factors, reason, contrast.given)
+        if contrast.given:
+            entry["given"] = list(result.given)
+            entry["strata"] = [{"label": s.label, "takes": list(s.takes)} for s in result.strata]
         entry["factor"] = result.factor
         entry["differs"] = list(result.differs)
         entry["unlogged"] = list(result.unlogged)

@@ -16,7 +16,12 @@ FORMAT = "fair-hearing-plan/1"
 ROLES = ("question", "retake_control", "planted_check")
 ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]{0,63}")
 PLANTED_KINDS = ("level", "shelf")
+HEADPHONE_CHECKS = ("antiphase", "huggins")
 MOST_TRIALS = 400
+ORDERED = ("attribute", "preference")  # answers that put three or more named conditions in order
+MOST_ORDERED = 6
+MOST_WORDS = 12
+LONGEST_WORD = 40
 
 
 def factors_of(plan: Mapping[str, Any]) -> list[Factor]:
@@ -103,6 +108,11 @@ def _rules(plan: Mapping[str, Any]) -> Iterator[str]:
         )
     if plan["exclusion"]["headphones"] not in ("record", "exclude"):
         yield "A failed headphone check is either recorded or excludes."
+    # Plans locked before there was a choice have neither of these two.
+    if plan["exclusion"].get("headphone_check", HEADPHONE_CHECKS[0]) not in HEADPHONE_CHECKS:
+        yield f"The headphone check is one of {', '.join(HEADPHONE_CHECKS)}."
+    if not isinstance(plan.get("own_summary", False), bool):
+        yield "Whether listeners may see their own answers at the end is either true or false."
 
 
 def _ids(what: str, entries: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -151,21 +161,60 @@ def _contrast(
         yield f"{name} must name the attribute that is asked about, such as “top end”."
     if contrast["procedure"] != "attribute" and attribute:
         yield f"{name} names an attribute, which goes only with the procedure for it."
+    yield from _preference(contrast, name)
+    if contrast["procedure"] == "reminder":
+        yield from _reminder(contrast, name)
     if contrast["level"] not in ("matched", "as_recorded"):
         yield f"{name}: the level is either matched or as recorded."
     conditions = conditions_of(contrast)
     if role == "planted_check":
         yield from _planted(contrast, conditions, takes, name)
         return
-    result = guard(conditions, takes, factors, contrast["override_reason"])
+    given = contrast.get("given") or ()
+    result = guard(conditions, takes, factors, contrast["override_reason"], given)
     yield from _guarded(contrast, result, name)
+    yield from _strata(contrast, result, name)
     if role == "question":
         yield from _dose(contrast, conditions, factors, result, name)
         controls = sum(other.get("of") == contrast["id"] for other in plan["contrasts"])
-        if controls != (max(len(condition.takes) for condition in conditions) > 1):
+        several = max(len(condition.takes) for condition in conditions) > 1
+        if controls != (several and contrast["procedure"] != "reminder"):
             yield f"{name} needs one retake control where a condition has several takes."
     elif contrast["procedure"] in ("attribute", "preference"):
         yield f"{name}: a retake control by itself needs a right answer; use abx or triangle."
+
+
+def _preference(contrast: Mapping[str, Any], name: str) -> Iterator[str]:
+    """What only a preference can have; plans locked before there was a choice have none of it."""
+    ties, reasons = contrast.get("ties", False), contrast.get("reasons", False)
+    words = contrast.get("attributes", [])
+    if not isinstance(ties, bool) or not isinstance(reasons, bool):
+        yield f"{name}: “no preference” and reasons are each either true or false."
+    if contrast["procedure"] != "preference":
+        if ties or reasons or words:
+            yield f"{name}: “no preference”, reasons and words to tick go only with a preference."
+        return
+    if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
+        yield f"{name}: the words to tick are a list of texts."
+        return
+    if len(words) > MOST_WORDS:
+        yield f"{name} has {len(words)} words to tick; {MOST_WORDS} are the most to look through."
+    if any(not word.strip() or len(word) > LONGEST_WORD for word in words):
+        yield f"{name}: a word to tick has 1 to {LONGEST_WORD} characters."
+    if len({word.casefold() for word in words}) < len(words):
+        yield f"{name} has a word to tick twice."
+
+
+def _reminder(contrast: Mapping[str, Any], name: str) -> Iterator[str]:
+    if contrast["role"] != "question":
+        yield f"{name}: only a question is put with a reminder; use abx or triangle."
+    elif len(contrast["conditions"]) != 2 or contrast["scale"]:
+        yield f"{name}: a reminder has two conditions, and no trend."
+    elif min(len(side["takes"]) for side in contrast["conditions"]) < 2:
+        yield (
+            f"{name}: the reminder is another take than the fresh one, so each condition needs two "
+            "takes at least. Record another, or use abx."
+        )
 
 
 def _guarded(contrast: Mapping[str, Any], result: GuardResult, name: str) -> Iterator[str]:
@@ -182,6 +231,23 @@ def _guarded(contrast: Mapping[str, Any], result: GuardResult, name: str) -> Ite
         yield f"{name}: what differs is not what the chain logs say. Build the plan again."
     if contrast["factor"] != result.factor:
         yield f"{name}: its factor is not what the chain logs say. Build the plan again."
+
+
+def _strata(contrast: Mapping[str, Any], result: GuardResult, name: str) -> Iterator[str]:
+    """What a question given other factors has to be; others have neither of the two entries."""
+    if not contrast.get("given"):
+        if contrast.get("strata"):
+            yield f"{name} has strata, which go only with the factors that are given."
+        return
+    if contrast["role"] != "question" or contrast["procedure"] == "reminder":
+        yield f"{name}: only a question over a round robin can be asked given another factor."
+    if contrast["scale"]:
+        yield f"{name}: a trend is not tested given another factor."
+    if contrast["override_reason"]:
+        yield f"{name}: a reason has no place beside the factors that are given."
+    found = [{"label": s.label, "takes": list(s.takes)} for s in result.strata]
+    if result.allowed and contrast.get("strata") != found:
+        yield f"{name}: its strata are not what the chain logs say. Build the plan again."
 
 
 def _planted(
@@ -223,11 +289,17 @@ def _dose(
     if scale not in (None, "linear", "log1p"):
         yield f"{name}: the scale of a trend is linear or log1p."
         return
-    if scale is None:
-        if len(conditions) > 2:
-            yield f"{name} has more than two conditions; that needs a numeric factor and a scale."
-        return
     kinds = {factor.id: factor.kind for factor in factors}
+    if scale is None:
+        numeric = kinds.get(result.factor or "") == "numeric"
+        if len(conditions) > 2 and (numeric or contrast["procedure"] not in ORDERED):
+            yield (
+                f"{name} has more than two conditions; that needs a numeric factor and a scale, or "
+                "named states and a preference or an attribute."
+            )
+        elif len(conditions) > MOST_ORDERED:
+            yield f"{name} has more than {MOST_ORDERED} conditions to put in order."
+        return
     if result.factor is None or kinds.get(result.factor) != "numeric":
         yield f"{name}: a trend needs a numeric factor, and only that to differ."
     doses = [condition.dose for condition in conditions]

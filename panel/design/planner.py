@@ -1,4 +1,4 @@
-"""The planner: which procedure to propose and why, and what a plan can be expected to yield."""
+"""The planner: what a plan can be expected to yield."""
 
 from __future__ import annotations
 
@@ -6,16 +6,21 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
+from panel.analysis.takes_as_units import LEAST_TAKES
+from panel.analysis.thurstone import CURVES
 from panel.design import floor
 from panel.design.attribution_power import attribution_power
 from panel.design.plan_check import conditions_of
 from panel.design.power import (
+    AnytimeCost,
     VotesNeeded,
     across_share,
+    anytime_cost,
+    given_across_share,
     listeners_for_limit,
     people_for_limit,
     power,
@@ -23,73 +28,16 @@ from panel.design.power import (
     trial_seconds,
     votes_needed,
 )
-from panel.design.procedures import PROCEDURES, procedure
+from panel.design.procedure_choice import DPRIMES, PLAN_DPRIME
+from panel.design.procedures import procedure
 from panel.design.schedule import served, trials_per_listener
-
-Purpose = Literal["attribute", "preference", "audibility"]
+from panel.design.strata import cells_of
 
 # Welcome and consent, level, headphone check, practice and thanks: common practice, no source.
 FRAME_SECONDS = 300
 LONG_SESSION_MINUTES = 30
-DPRIMES = (0.5, 1.0, 1.5, 2.0)
-PLAN_DPRIME = 1.0
 TAKE_SPREADS = (0.1, 0.25)
 MOST_SIM = 20_000  # votes of one simulated study, to keep the page quick
-
-
-@dataclass(frozen=True)
-class Option:
-    """One procedure with its price: votes across conditions for 80 % power, for each d′."""
-
-    code: str
-    name: str
-    votes: tuple[tuple[float, VotesNeeded], ...]
-    why: str
-
-
-def options(purpose: Purpose, alpha: float = 0.05, wanted: float = 0.8) -> list[Option]:
-    """Procedures for a purpose, the proposed one first, each with its price and the reason.
-
-    "attribute": a word for the difference is at hand. "preference": which is liked better.
-    "audibility": whether anything at all is heard, without a direction.
-    """
-    order = {
-        "attribute": ("attribute", "abx", "triangle", "preference"),
-        "preference": ("preference", "attribute", "abx", "triangle"),
-        "audibility": ("abx", "triangle", "attribute", "preference"),
-    }[purpose]
-    prices = {
-        code: tuple(
-            (d, votes_needed(code, share_right(code, dprime=d), alpha, wanted)) for d in DPRIMES
-        )
-        for code in order
-    }
-    at_one = {code: dict(prices[code])[PLAN_DPRIME].first or 0 for code in order}
-    times = at_one["abx"] / at_one["attribute"]
-    whys = {
-        "attribute": (
-            f"A directed question needs about {at_one['attribute']} votes where ABX needs "
-            f"{at_one['abx']} (d′ = 1): {times:.0f} times fewer. The attribute must be named "
-            "beforehand, any loudness left over counts as much as the change, and “not heard” "
-            "cannot be concluded from it."
-        ),
-        "preference": (
-            "It asks what matters in the end, and is as cheap as a named attribute while "
-            "listeners agree. Where they disagree in direction it shows a divided panel and no "
-            "mean, and “not heard” cannot be concluded from it."
-        ),
-        "abx": (
-            "It asks for bare audibility, needs no word for the difference, and is the way to "
-            f"“not heard”. It costs about {times:.0f} times the votes of a directed question "
-            "(d′ = 1)."
-        ),
-        "triangle": (
-            "It too asks for bare audibility, with somewhat fewer votes than ABX "
-            f"({at_one['triangle']} against {at_one['abx']} at d′ = 1) and a harder task: three "
-            "samples to hold in mind."
-        ),
-    }
-    return [Option(code, PROCEDURES[code].name, prices[code], whys[code]) for code in order]
 
 
 @dataclass(frozen=True)
@@ -98,11 +46,12 @@ class ContrastOutlook:
 
     `votes`: those that count against chance (across conditions), on average at the planned end.
     `power`: exact power against chance at that number, by d′. `needed`: votes for 80 % at d′ = 1.
+    `anytime`: votes until chance is beaten at d′ = 1, in a plan that may be looked at any time.
     `limit_listeners`: listeners to bring the "not heard" bound under the plan's limit with
     probability 0.8 if nobody hears (None: directed, or out of reach). `takes`: takes of each
     condition; `least_p` the smallest p for attribution (None with a take on its own);
     `attribution` its simulated power at d′ = 1 by the spread of takes (empty for more than two
-    conditions, and where the floor forbids it).
+    conditions, given other factors, and where the floor forbids it).
     """
 
     id: str
@@ -114,6 +63,7 @@ class ContrastOutlook:
     alpha: float
     power: tuple[tuple[float, float], ...]
     needed: VotesNeeded
+    anytime: AnytimeCost | None
     listeners_needed: int | None
     limit_listeners: int | None
     least_p: float | None
@@ -157,28 +107,53 @@ def _contrast(
 ) -> ContrastOutlook:
     kind = procedure(contrast["procedure"])
     sizes = tuple(len(condition.takes) for condition in conditions_of(contrast))
+    cells = cells_of(contrast)
     asked = contrast["role"] == "question"
+    round_robin = kind.code != "reminder"
     alpha = plan["alpha"] / questions if asked else plan["alpha"]
     listeners = plan["stop"]["listeners"]
-    each = contrast["votes_per_listener"] * (across_share(sizes) if asked else 1.0)
+    across = given_across_share(cells) if cells else across_share(sizes)
+    each = contrast["votes_per_listener"] * (across if asked and round_robin else 1.0)
     votes = math.floor(listeners * each + 1e-9)
-    needed = votes_needed(kind.code, share_right(kind.code, dprime=PLAN_DPRIME), alpha)
+    looked_at = plan["stop"]["kind"] == "anytime"
+    at_one = share_right(kind.code, dprime=PLAN_DPRIME)
+    cost = anytime_cost(kind.code, at_one, alpha) if looked_at else None
+    needed = (
+        votes_needed(kind.code, at_one, alpha)
+        if cost is None
+        else VotesNeeded(cost.by_80, cost.by_80)
+    )
     dose = bool(contrast.get("scale"))
     barred = _barred(contrast) if asked else ""
     attributable = (
-        asked and not barred and floor.reaches(sizes, plan["alpha"], questions, dose=dose)
+        asked
+        and not barred
+        and (
+            floor.given_reaches(cells, plan["alpha"], questions, directed=kind.directed)
+            if cells
+            else floor.reaches(sizes, plan["alpha"], questions, dose=dose)
+            if round_robin
+            else min(sizes) >= LEAST_TAKES
+        )
     )
     limit_listeners = None
-    if asked and not kind.directed:
+    if asked and kind.shows_absence:
         limit_listeners = _for_limit(
             kind.chance,
             plan["limit"],
             max(1, math.floor(each)),
             plan["confidence"],
-            plan["stop"]["kind"] == "anytime",
+            looked_at,
         )
     attribution: tuple[tuple[float, float], ...] = ()
-    if attributable and len(sizes) == 2 and listeners * contrast["votes_per_listener"] <= MOST_SIM:
+    simulated = (
+        kind.curve in CURVES
+        and kind.code != "reminder"
+        and attributable
+        and len(sizes) == 2
+        and not cells
+    )
+    if simulated and listeners * contrast["votes_per_listener"] <= MOST_SIM:
         attribution = _attributed(
             kind.code, sizes, listeners, contrast["votes_per_listener"], alpha
         )
@@ -188,8 +163,10 @@ def _contrast(
         sentences.append(
             f"{votes} votes across conditions are planned; a difference of d′ = 1 then beats "
             f"chance with probability "
-            f"{power(kind.code, votes, share_right(kind.code, dprime=1.0), alpha):.2f}."
+            f"{power(kind.code, votes, at_one, alpha, anytime_valid=looked_at):.2f}."
         )
+        if cost is not None:
+            sentences.append(_anytime_sentence(cost, each))
         if attribution:
             (small, high), (large, low) = attribution
             sentences.append(
@@ -197,12 +174,22 @@ def _contrast(
                 f"takes of one condition scatter by d′ {small:g}, {low:.2f} if by {large:g} "
                 "(simulated). More takes raise this; more listeners do so only up to a point."
             )
-        short = floor.floor_sentence(sizes, plan["alpha"], questions, dose=dose)
+        short = (
+            floor.given_sentence(cells, plan["alpha"], questions, directed=kind.directed)
+            if cells
+            else floor.floor_sentence(sizes, plan["alpha"], questions, dose=dose)
+            if round_robin
+            else _reminder_sentence(sizes)
+        )
+        if cells:
+            sentences.append(_given_sentence(plan, contrast, cells, directed=kind.directed))
         sentences += [text for text in (barred, short) if text]
         if kind.directed:
             sentences.append(
                 "Votes with a direction never show that nothing is heard; ask by ABX for that."
             )
+        elif not kind.shows_absence:
+            sentences.append(f"{kind.name} never shows that nothing is heard; ask by ABX for that.")
         elif limit_listeners is None or limit_listeners > listeners:
             count = "more than 2,000" if limit_listeners is None else f"about {limit_listeners}"
             sentences.append(
@@ -220,15 +207,75 @@ def _contrast(
         votes=votes,
         alpha=alpha,
         power=tuple(
-            (d, power(kind.code, votes, share_right(kind.code, dprime=d), alpha)) for d in DPRIMES
+            (
+                d,
+                power(
+                    kind.code,
+                    votes,
+                    share_right(kind.code, dprime=d),
+                    alpha,
+                    anytime_valid=looked_at,
+                ),
+            )
+            for d in DPRIMES
         ),
         needed=needed,
+        anytime=cost,
         listeners_needed=needed_listeners,
         limit_listeners=limit_listeners,
-        least_p=floor.least_p(sizes, dose=dose) if asked and min(sizes) > 1 else None,
+        least_p=(
+            1 / floor.given_labelings(cells, directed=kind.directed)
+            if cells
+            else floor.least_p(sizes, dose=dose)
+            if asked and round_robin and min(sizes) > 1
+            else None
+        ),
         attributable=attributable,
         attribution=attribution,
         sentences=tuple(sentences),
+    )
+
+
+def _anytime_sentence(cost: AnytimeCost, each: float) -> str:
+    """`each`: votes across conditions of one listener."""
+    if cost.by_90 is None or cost.mean is None:
+        return (
+            f"Looked at after every vote, a difference of d′ = 1 beats chance within {cost.cap:,} "
+            f"votes in {cost.reached:.0%} of studies: it takes too many for a plan like this."
+        )
+    return (
+        "Looked at after every vote, a difference of d′ = 1 beats chance after "
+        f"{cost.mean:.0f} votes on average, and in nine of ten studies by vote {cost.by_90:,}, "
+        f"that is with {math.ceil(cost.by_90 / each - 1e-9):,} listeners."
+    )
+
+
+def _given_sentence(
+    plan: Mapping[str, Any],
+    contrast: Mapping[str, Any],
+    cells: tuple[tuple[int, ...], ...],
+    *,
+    directed: bool,
+) -> str:
+    names = {factor["id"]: factor["name"] for factor in plan["factors"]}
+    given = " and ".join(names[key] for key in contrast["given"])
+    return (
+        f"Given {given}: only takes alike in {given} are put side by side, and labels are permuted "
+        f"among these alone; p can come down to "
+        f"{1 / floor.given_labelings(cells, directed=directed):.2g}."
+    )
+
+
+def _reminder_sentence(sizes: tuple[int, ...]) -> str:
+    """What takes dealt by condition allow; "" where nothing has to be said."""
+    if min(sizes) >= LEAST_TAKES:
+        return (
+            "Takes go by condition here, so they are taken as draws of their conditions: that is "
+            "not exact, though shown to keep its level by simulation."
+        )
+    return (
+        f"With a reminder it takes {LEAST_TAKES} takes of each condition to speak of the change; "
+        "with these it can only be shown that the recordings differ."
     )
 
 

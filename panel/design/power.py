@@ -1,4 +1,4 @@
-"""How many votes and listeners it takes: exact for fixed plans, simulated where nothing is exact.
+"""How many votes and listeners it takes: exact for fixed plans and for those looked at any time.
 
 Power of an exact test is a saw-tooth over the number of votes: one vote more can mean less. So
 what is shown is the power at the planned number, not a smooth formula.
@@ -9,10 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
-from panel.analysis import anytime, exact, shares
+from panel.analysis import anytime, exact, same_different, shares
 from panel.analysis.thurstone import CURVES
 from panel.design.procedures import Procedure, procedure
 from panel.errors import BadInput
@@ -32,14 +34,18 @@ class VotesNeeded:
 
 @dataclass(frozen=True)
 class AnytimeCost:
-    """Votes until an anytime plan may say "heard": of the simulated runs that got there within
-    `cap` votes (share `reached`), mean, median and the number by which 80 % of *all* runs had
-    (None if fewer did)."""
+    """Votes until an anytime plan may say that chance is beaten, looked at after every vote.
+
+    `reached`: chance to get there within `cap` votes. `mean`: expected votes of those who do;
+    `median`, `by_80`, `by_90`: votes by which half, 80 % and 90 % of *all* have got there, None if
+    fewer do. Exact.
+    """
 
     reached: float
-    mean: float
-    median: float
-    by_80: float | None
+    mean: float | None
+    median: int | None
+    by_80: int | None
+    by_90: int | None
     cap: int
 
 
@@ -47,7 +53,8 @@ def share_right(code: str, *, dprime: float | None = None, hearing: float | None
     """Probability of a right answer, from d′ or from the share `hearing` who always hear.
 
     A directed procedure takes d′ (Φ(d′/√2)) or a share of votes for one side beyond chance.
-    ISO 4120, annex A: pc = pd + g (1 − pd). Raises BadInput unless exactly one is given.
+    Same–different: with the criterion that serves best. ISO 4120, annex A: pc = pd + g (1 − pd).
+    Raises BadInput unless exactly one is given.
     """
     kind = procedure(code)
     if (dprime is None) == (hearing is None):
@@ -56,14 +63,21 @@ def share_right(code: str, *, dprime: float | None = None, hearing: float | None
         if not 0 <= hearing <= 1:
             raise BadInput("The share who can hear it must lie between 0 and 1.")
         return kind.chance + (1 - kind.chance) * hearing
+    if kind.code == "same_different":
+        return same_different.greatest_share_right(dprime or 0.0)
     return float(CURVES[kind.curve].probability(dprime or 0.0))
 
 
-def power(code: str, votes: int, right: float, alpha: float = 0.05) -> float:
+def power(
+    code: str, votes: int, right: float, alpha: float = 0.05, *, anytime_valid: bool = False
+) -> float:
     """Exact power of the test against chance with that many votes across conditions.
 
-    One-sided for procedures with a right answer, the two-sided sign test for directed ones.
+    One-sided for procedures with a right answer, the two-sided sign test for directed ones; or of
+    the test that is valid at every look, looked at after every vote.
     """
+    if anytime_valid:
+        return float(rejected_by(code, right, alpha, votes)[-1]) if votes else 0.0
     kind = procedure(code)
     if kind.directed:
         return exact.power_two_sided(votes, right, alpha)
@@ -71,9 +85,12 @@ def power(code: str, votes: int, right: float, alpha: float = 0.05) -> float:
 
 
 def power_curve(
-    code: str, right: float, alpha: float, votes: Sequence[int]
+    code: str, right: float, alpha: float, votes: Sequence[int], *, anytime_valid: bool = False
 ) -> list[tuple[int, float]]:
     """(votes, exact power) for a picture, saw-tooth and all."""
+    if anytime_valid:
+        total = rejected_by(code, right, alpha, max(votes))
+        return [(n, float(total[n - 1])) for n in votes]
     return [(n, power(code, n, right, alpha)) for n in votes]
 
 
@@ -105,6 +122,12 @@ def across_share(sizes: Sequence[int]) -> float:
     pairs = total * (total - 1) // 2
     within = sum(size * (size - 1) // 2 for size in sizes)
     return (pairs - within) / pairs
+
+
+def given_across_share(cells: Sequence[Sequence[int]]) -> float:
+    """The same over the round robins within strata; `cells[s][c]`: takes of condition c in s."""
+    pairs = [sum(row) * (sum(row) - 1) // 2 for row in cells]
+    return sum(n * across_share(row) for n, row in zip(pairs, cells, strict=True)) / sum(pairs)
 
 
 def listeners_for_votes(votes: int, votes_per_listener: int, sizes: Sequence[int]) -> int:
@@ -167,39 +190,68 @@ def listeners_for_limit(
     return high
 
 
-def anytime_cost(
-    rng: np.random.Generator,
-    code: str,
-    right: float,
-    alpha: float = 0.05,
-    *,
-    cap: int = 1000,
-    runs: int = 2000,
-) -> AnytimeCost:
-    """Votes across conditions until the anytime-valid test says "heard", by simulation.
+@lru_cache(maxsize=64)
+def _least_right(chance: float, directed: bool, alpha: float, cap: int) -> NDArray[np.int64]:
+    """(cap,) least number right (or least majority) with which each vote's look rejects.
+
+    More right, more evidence: so the least is found by halving. n + 1 where no number does.
+    """
+    n = np.arange(1, cap + 1)
+    low, high = (n + 1) // 2 if directed else np.zeros_like(n), n + 1
+    while np.any(low < high):
+        middle = (low + high) // 2
+        x = np.minimum(middle, n)
+        path = (
+            anytime.log_e_values_two_sided(x, n) if directed else anytime.log_e_values(x, n, chance)
+        )
+        enough = (path >= -math.log(alpha)) | (middle > n)
+        low, high = np.where(enough, low, middle + 1), np.where(enough, middle, high)
+    low.flags.writeable = False
+    return low
+
+
+@lru_cache(maxsize=256)
+def rejected_by(code: str, right: float, alpha: float, cap: int) -> NDArray[np.float64]:
+    """Chance that the anytime test has rejected at or before each of `cap` votes, (cap,); exact.
+
+    Recursion over votes n on the probability of every number right that has not rejected yet.
+    """
+    kind = procedure(code)
+    least = _least_right(kind.chance, kind.directed, alpha, cap)
+    waiting, gone = np.zeros(cap + 1), np.zeros(cap)
+    waiting[0] = 1.0
+    for n in range(1, cap + 1):
+        waiting[1 : n + 1] = waiting[1 : n + 1] * (1 - right) + waiting[:n] * right
+        waiting[0] *= 1 - right
+        bar = least[n - 1]
+        gone[n - 1] = waiting[bar : n + 1].sum()
+        waiting[bar : n + 1] = 0.0
+        if kind.directed and 2 * bar > n:
+            gone[n - 1] += waiting[: n - bar + 1].sum()
+            waiting[: n - bar + 1] = 0.0
+    total: NDArray[np.float64] = np.cumsum(gone)
+    total.flags.writeable = False
+    return total
+
+
+def anytime_cost(code: str, right: float, alpha: float = 0.05, *, cap: int = 4000) -> AnytimeCost:
+    """Votes across conditions until the anytime-valid test says that chance is beaten.
 
     Mixture martingale, looked at after every vote (Robbins 1970; Ville 1939).
     """
-    kind = procedure(code)
-    n = np.arange(1, cap + 1)
-    first = np.full(runs, cap + 1)
-    for run in range(runs):
-        x = np.cumsum(rng.random(cap) < right)
-        path = (
-            anytime.log_e_values_two_sided(x, n)
-            if kind.directed
-            else anytime.log_e_values(x, n, kind.chance)
-        )
-        passed = np.flatnonzero(path >= -math.log(alpha))
-        if passed.size:
-            first[run] = passed[0] + 1
-    there = first[first <= cap]
-    quantile = float(np.quantile(first, 0.8, method="inverted_cdf"))
+    total = rejected_by(code, right, alpha, cap)
+    reached = float(total[-1])
+
+    def by(share: float) -> int | None:
+        return int(np.searchsorted(total, share)) + 1 if reached >= share else None
+
+    each = np.diff(total, prepend=0.0)
     return AnytimeCost(
-        reached=float(np.mean(first <= cap)),
-        mean=float(there.mean()) if there.size else math.nan,
-        median=float(np.median(there)) if there.size else math.nan,
-        by_80=quantile if quantile <= cap else None,
+        reached=reached,
+        mean=float(each @ np.arange(1, cap + 1) / reached) if reached > 0 else None,
+        median=by(0.5),
+        by_80=by(0.8),
+        by_90=by(0.9),
         cap=cap,
     )
 

@@ -1,9 +1,9 @@
-"""A mixed order of recording for the next session: what justifies permuting labels over takes."""
+"""The order of recording, which justifies permuting labels over takes: drawn, or warned of."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -26,3 +26,51 @@ def mixed_order(rng: np.random.Generator, counts: Mapping[str, int]) -> tuple[st
         runs = 1 + sum(a != b for a, b in itertools.pairwise(order))
         if not mixable or runs > len(counts):
             return order
+
+
+def _in_one_go(orders: Sequence[Sequence[int]]) -> list[int]:
+    """The sides in the order of recording, if each was recorded in one go; empty if not.
+
+    A take a side is no order to speak of: then it is empty too.
+    """
+    if max(len(side) for side in orders) < 2:
+        return []
+    ordered = sorted((order, index) for index, side in enumerate(orders) for order in side)
+    runs = 1 + sum(a[1] != b[1] for a, b in itertools.pairwise(ordered))
+    return list(dict.fromkeys(index for _, index in ordered)) if runs <= len(orders) else []
+
+
+def order_sentence(labels: Sequence[str], orders: Sequence[Sequence[int]], grows: str = "") -> str:
+    """The warning that recording order and condition are aligned; "" if they are not.
+
+    Aligned: each condition was recorded in one go, and one of them has more than one take.
+    `orders`: by condition, its takes' places in the order of recording. `grows`: the name of the
+    factor asked about where it is numeric.
+    """
+    return _aligned_sentence("", _sequence(labels, orders), grows)
+
+
+def given_order_sentence(
+    labels: Sequence[str], orders: Mapping[str, Sequence[Sequence[int]]], grows: str = ""
+) -> str:
+    """The same among takes alike in what is given, whose labels alone are permuted; `orders`: the
+    same by the name of the stratum. A stratum recorded in mixed order makes up for no other."""
+    found = {name: _sequence(labels, own) for name, own in orders.items()}
+    told = "; ".join(f"with {name} {sequence}" for name, sequence in found.items() if sequence)
+    return _aligned_sentence(" among takes that are compared", told, grows)
+
+
+def _sequence(labels: Sequence[str], orders: Sequence[Sequence[int]]) -> str:
+    return ", then ".join(f"all of “{labels[index]}”" for index in _in_one_go(orders))
+
+
+def _aligned_sentence(among: str, sequence: str, grows: str) -> str:
+    if not sequence:
+        return ""
+    advice = "Record the next takes in mixed order"
+    if grows:
+        advice += f"; where {grows} can only grow, record an unchanged unit beside it each time"
+    return (
+        f"Order of recording and condition are aligned{among} ({sequence}): warming up, drift or "
+        f"fatigue would look like the change. {advice}."
+    )

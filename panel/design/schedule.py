@@ -13,10 +13,10 @@ import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
-from itertools import combinations
+from itertools import combinations, zip_longest
 from typing import Any, TypeVar
 
-from panel.design.procedures import procedure
+from panel.design.procedures import ANSWERS, procedure
 from panel.errors import BadInput
 
 T = TypeVar("T")
@@ -25,7 +25,10 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True)
 class PlannedTrial:
-    """One trial before its key is drawn. `take_a` < `take_b` says nothing about condition."""
+    """One trial before its key is drawn. `take_a` < `take_b` says nothing about condition.
+
+    `reminders`: where there are any, another take of the condition of `take_a`, and of `take_b`.
+    """
 
     contrast: str
     procedure: str
@@ -33,11 +36,16 @@ class PlannedTrial:
     take_a: str
     take_b: str
     block: int
+    reminders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class KeyedTrial:
-    """Take ids by slot, and the 0-based answer that is right (None where none is)."""
+    """Take ids by slot, and the answer that is right, as its place in `procedures.ANSWERS` (the
+    slots come first there); None where none is.
+
+    Of a same–different trial with one take twice the third slot, which is not played, names the
+    take that the schedule paired it with."""
 
     slots: tuple[str, ...]
     right: int | None
@@ -51,12 +59,14 @@ def round_robin_pairs(takes: Sequence[str]) -> tuple[Pair, ...]:
 def contrast_pairs(contrast: Mapping[str, Any]) -> tuple[Pair, ...]:
     """The pairs of takes a contrast of the plan asks about.
 
-    A question: the round robin of its pooled takes. A planted check: each take with its own
-    planted copy. A free retake control: every take of the one side with every one of the other.
+    A question: the round robin of its pooled takes, or, given other factors, one within each
+    stratum; with a reminder only pairs across. A planted
+    check: each take with its own planted copy. A free retake control: every take of the
+    one side with every one of the other.
     """
     sides = [sorted(condition["takes"]) for condition in contrast["conditions"]]
-    if contrast["role"] == "question":
-        return round_robin_pairs([take for side in sides for take in side])
+    if contrast["role"] == "question" and contrast["procedure"] != "reminder":
+        return tuple(p for pool in _pools(contrast) for p in round_robin_pairs(pool))
     if contrast["role"] == "planted_check":
         left, right = (condition["takes"] for condition in contrast["conditions"])
         if len(left) == len(right):
@@ -82,7 +92,7 @@ def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]
     """The trials of the listener with that ordinal (from 0), in the order they are to be put.
 
     Consecutive listeners are dealt consecutive cards, so over whole decks each pair × excerpt
-    has come up equally often. Trials stand in blocks of one procedure and attribute; the order
+    has come up equally often. Trials stand in blocks of one procedure and question; the order
     of blocks is drawn for each listener, contrasts of one block are mixed, planted checks are
     spread over it. Raises BadInput for a negative ordinal.
     """
@@ -90,11 +100,12 @@ def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]
         raise BadInput("A listener's ordinal counts from zero.")
     seed = str(plan["schedule_seed"])
     own = SeededStream(seed, "listener", ordinal)
-    blocks: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    blocks: dict[tuple[str, str, bool], list[dict[str, Any]]] = {}
     for contrast in served(plan):
-        key = (contrast["procedure"], contrast.get("attribute") or "")
+        asked_as = contrast["procedure"], contrast.get("attribute") or ""
+        key = (*asked_as, bool(contrast.get("ties")))
         blocks.setdefault(key, []).append(contrast)
-    trials = []
+    trials: list[PlannedTrial] = []
     for number, key in enumerate(own.shuffled(sorted(blocks))):
         asked: list[tuple[str, Pair, str]] = []
         checks: list[tuple[str, Pair, str]] = []
@@ -103,7 +114,8 @@ def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]
             kind = checks if contrast["role"] == "planted_check" else asked
             kind.extend((contrast["id"], pair, excerpt) for pair, excerpt in cards)
         for contrast_id, pair, excerpt in _spread(own, own.shuffled(asked), own.shuffled(checks)):
-            trials.append(PlannedTrial(contrast_id, key[0], excerpt, *pair, number))
+            reminders = _reminders(plan, contrast_id, ordinal, len(trials), pair)
+            trials.append(PlannedTrial(contrast_id, key[0], excerpt, *pair, number, reminders))
     return trials
 
 
@@ -140,19 +152,54 @@ def deck(
     order = stream.shuffled(excerpts)
     cards = []
     for turn in range(len(excerpts)):
-        for pair in _rounds(stream, pairs):
+        for pair in _rounds(stream, pairs, _pools(contrast)):
             cards.append((pair, order[(first_excerpt[pair] + turn) % len(excerpts)]))
     return cards
 
 
+def draw_keys(
+    plan: Mapping[str, Any],
+    trials: Sequence[PlannedTrial],
+    randbelow: Callable[[int], int] = secrets.randbelow,
+) -> list[KeyedTrial]:
+    """The keys of one listener's trials, each drawn by itself.
+
+    Which condition goes by the first of the two names of a reminder is drawn once for each
+    listener and contrast, so that the names can be learned.
+    """
+    sides = {
+        contrast["id"]: {t: i for i, c in enumerate(contrast["conditions"]) for t in c["takes"]}
+        for contrast in served(plan)
+    }
+    named: dict[str, int] = {}
+    keyed = []
+    for trial in trials:
+        pair, reminders = (trial.take_a, trial.take_b), trial.reminders
+        if reminders:
+            if trial.contrast not in named:
+                named[trial.contrast] = randbelow(2)
+            if sides[trial.contrast][pair[0]] != named[trial.contrast]:
+                pair, reminders = (pair[1], pair[0]), (reminders[1], reminders[0])
+        keyed.append(draw_key(trial.procedure, pair, randbelow, reminders=reminders))
+    return keyed
+
+
 def draw_key(
-    procedure_code: str, pair: Pair, randbelow: Callable[[int], int] = secrets.randbelow
+    procedure_code: str,
+    pair: Pair,
+    randbelow: Callable[[int], int] = secrets.randbelow,
+    *,
+    reminders: tuple[str, ...] = (),
 ) -> KeyedTrial:
     """Put a pair of takes into slots: independent and uniform over all arrangements.
 
     abx: order of the two at random, slot three repeats one of them at random. triangle: which
-    take is the odd one, and where it stands, at random. Directed procedures: order at random,
-    nothing is right by itself. `randbelow(n)` gives an integer in [0, n).
+    take is the odd one, and where it stands, at random. duo_trio: which take is the reference, in
+    slot one, and which of the two others repeats it, at random. same_different:
+    whether they differ, and which take comes first or twice, at random. Directed procedures:
+    order at random, nothing is right by itself. reminder: order at random, then the reminders; the
+    first take of the pair is of the kind that is asked for, and so is the first reminder.
+    `randbelow(n)` gives an integer in [0, n).
     """
     kind = procedure(procedure_code)
     if pair[0] == pair[1]:
@@ -161,9 +208,20 @@ def draw_key(
     first, second = pair[flip], pair[1 - flip]
     if kind.directed:
         return KeyedTrial((first, second), None)
+    if kind.code == "reminder":
+        if len({*pair, *reminders}) != 4:
+            raise BadInput("A trial with a reminder needs four different takes.")
+        return KeyedTrial((first, second, *reminders), flip)
     if kind.code == "abx":
         right = randbelow(2)
         return KeyedTrial((first, second, (first, second)[right]), right)
+    if kind.code == "same_different":
+        if randbelow(2):
+            return KeyedTrial((first, second), ANSWERS.index("different"))
+        return KeyedTrial((first, first, second), ANSWERS.index("same"))
+    if kind.code == "duo_trio":
+        right = 1 + randbelow(2)
+        return KeyedTrial((first, *((first, second) if right == 1 else (second, first))), right)
     right = randbelow(3)
     return KeyedTrial(tuple(first if slot == right else second for slot in range(3)), right)
 
@@ -201,16 +259,51 @@ class SeededStream:
         return result
 
 
+def _reminders(
+    plan: Mapping[str, Any], contrast_id: str, ordinal: int, place: int, pair: Pair
+) -> tuple[str, ...]:
+    """Another take of the condition of each of a pair, drawn anew for each trial."""
+    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
+    if contrast["procedure"] != "reminder":
+        return ()
+    stream = SeededStream(str(plan["schedule_seed"]), "reminders", contrast_id, ordinal, place)
+    found = []
+    for take in pair:
+        side = next(c["takes"] for c in contrast["conditions"] if take in c["takes"])
+        others = sorted(other for other in side if other != take)
+        found.append(others[stream.below(len(others))])
+    return tuple(found)
+
+
 def _sorted_pair(a: str, b: str) -> Pair:
     return (a, b) if a < b else (b, a)
 
 
-def _rounds(stream: SeededStream, pairs: Sequence[Pair]) -> list[Pair]:
-    """The pairs in shuffled rounds; other than full round robins are merely shuffled."""
-    takes = sorted({take for pair in pairs for take in pair})
-    if len(pairs) != len(takes) * (len(takes) - 1) // 2:
+def _pools(contrast: Mapping[str, Any]) -> list[list[str]]:
+    """Takes that are paired with one another: all of them, or those of each stratum."""
+    strata = contrast.get("strata")
+    if strata:
+        return [sorted(stratum["takes"]) for stratum in strata]
+    return [sorted(take for side in contrast["conditions"] for take in side["takes"])]
+
+
+def _rounds(
+    stream: SeededStream, pairs: Sequence[Pair], pools: Sequence[Sequence[str]]
+) -> list[Pair]:
+    """The pairs in shuffled rounds; other than full round robins are merely shuffled.
+
+    Of several pools, one round of each is played at a time, so that no take comes up twice.
+    """
+    if len(pairs) != sum(len(pool) * (len(pool) - 1) // 2 for pool in pools):
         return stream.shuffled(pairs)
-    seats: list[str | None] = [*stream.shuffled(takes)]
+    turns = [stream.shuffled(_circle(stream, pool)) for pool in pools]
+    together = zip_longest(*turns, fillvalue=())
+    return [pair for turn in together for pair in stream.shuffled([p for t in turn for p in t])]
+
+
+def _circle(stream: SeededStream, pool: Sequence[str]) -> list[list[Pair]]:
+    """Rounds of a round robin in which each take appears at most once."""
+    seats: list[str | None] = [*stream.shuffled(pool)]
     if len(seats) % 2:
         seats.append(None)
     half = len(seats) // 2
@@ -219,7 +312,7 @@ def _rounds(stream: SeededStream, pairs: Sequence[Pair]) -> list[Pair]:
         facing = zip(seats[:half], reversed(seats[half:]), strict=True)
         rounds.append([_sorted_pair(a, b) for a, b in facing if a is not None and b is not None])
         seats = [seats[0], seats[-1], *seats[1:-1]]
-    return [pair for turn in stream.shuffled(rounds) for pair in stream.shuffled(turn)]
+    return rounds
 
 
 def _spread(stream: SeededStream, asked: list[T], checks: list[T]) -> list[T]:
