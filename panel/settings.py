@@ -12,6 +12,7 @@ from typing import Literal
 from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from panel.audio.limits import LONGEST_TAKE_MINUTES
 from panel.errors import BadInput
 
 
@@ -27,7 +28,13 @@ class Settings(BaseSettings):
     session_hours: int = Field(12, ge=1, description="hours until the desk asks to sign in again")
     upload_limit_mib: int = Field(2048, ge=1, description="largest take accepted, in MiB")
     take_limit_minutes: int = Field(
-        30, ge=1, le=30, description="longest take accepted, in minutes, at most 30"
+        90,
+        ge=1,
+        le=LONGEST_TAKE_MINUTES,
+        description=f"longest take accepted, in minutes, at most {LONGEST_TAKE_MINUTES}",
+    )
+    prints_limit_mib: int = Field(
+        512, ge=0, description="disk space for samples made ahead, in MiB; 0 makes none ahead"
     )
     smtp_host: str = Field("", description="mail server; mail stays in the outbox when empty")
     smtp_port: int = Field(587, ge=1, le=65535, description="port of the mail server")

@@ -7,7 +7,8 @@ from pydantic import BaseModel, Field
 from starlette.responses import Response
 
 from panel.booth.sounds import addresses, no_store, presentations
-from panel.stages import listen, rehearse
+from panel.pages import say_in
+from panel.stages import check_results, headphone_check, rehearse
 
 router = APIRouter()
 
@@ -25,7 +26,7 @@ class Example(BaseModel):
 
 class ExampleAnswer(BaseModel):
     id: str
-    answer: Place
+    answer: Annotated[str, Field(max_length=20)]
 
 
 @router.post("/listen/{code}/reference")
@@ -37,30 +38,35 @@ def reference(request: Request, code: str) -> Response:
 
 @router.post("/listen/{code}/check")
 def check(request: Request, code: str) -> Response:
-    made = rehearse.headphone_check(request.app.state.store, code)
-    held = presentations(request).put(code, made.wavs, secret=made.quietest)
+    made = headphone_check.headphone_check(request.app.state.store, code)
+    held = presentations(request).put(code, made.wavs, secret=(made.kind, made.right))
     return no_store({"id": held.id, "rate": made.rate, "samples": addresses(code, held)})
 
 
 @router.post("/listen/{code}/check/answers")
 def check_answers(request: Request, code: str, given: CheckAnswers) -> Response:
-    quietest = presentations(request).settle(code, given.id)
-    right = sum(a == b for a, b in zip(given.answers, quietest, strict=True))
-    outcome = listen.conclude_check(
-        request.app.state.store, code, passed=rehearse.passed(right), right=right,
-        of=len(quietest),
-    )  # fmt: skip
+    kind, wanted = presentations(request).settle(code, given.id)
+    right = sum(a == b for a, b in zip(given.answers, wanted, strict=True))
+    outcome = check_results.conclude_check(
+        request.app.state.store,
+        code,
+        passed=headphone_check.passed(kind, right),
+        right=right,
+        of=len(wanted),
+        kind=kind,
+    )
     return no_store({"outcome": outcome})
 
 
 @router.post("/listen/{code}/practice")
 def practice(request: Request, code: str, wanted: Example) -> Response:
-    made = rehearse.practice(request.app.state.store, code, wanted.kind)
+    made = rehearse.practice(request.app.state.store, code, wanted.kind, say=say_in(request))
     held = presentations(request).put(code, made.prints.wavs, secret=made.right)
     return no_store(
         {
             "id": held.id,
             "question": made.question,
+            "names": made.names,
             "answers": [
                 {"value": value, "text": text}
                 for value, text in zip(made.answers, made.answer_texts, strict=True)

@@ -12,6 +12,7 @@ from threading import Lock
 from typing import Any
 
 from panel.errors import Gone
+from panel.marked import N_
 
 MEMORY = 256 * 2**20  # bytes of sound that may wait to be fetched
 LIFE = 900.0  # seconds
@@ -69,7 +70,7 @@ class Presentations:
         with self._lock:
             held = self._by_token.get(token)
             if held is None or held.owner != owner or token not in held.waiting:
-                raise Gone("This sound has been fetched already.", hint="Reload the page.")
+                raise Gone(N_("This sound has been fetched already."), hint=N_("Reload the page."))
             return held.waiting.pop(token)
 
     def settle(self, owner: str, presentation_id: str) -> Any:
@@ -77,7 +78,7 @@ class Presentations:
         with self._lock:
             held = self._held.get(presentation_id)
             if held is None or held.owner != owner:
-                raise Gone("This example is no longer open.", hint="Reload the page.")
+                raise Gone(N_("This example is no longer open."), hint=N_("Reload the page."))
             self._drop(held)
             return held.secret
 

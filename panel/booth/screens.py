@@ -6,8 +6,10 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from panel.pages import page
-from panel.stages import listen
+from panel.errors import BadInput, Gone
+from panel.marked import N_
+from panel.pages import page, say_in
+from panel.stages import check_results, joining, listen, own_summary, withdraw
 
 router = APIRouter()
 
@@ -17,8 +19,37 @@ KEPT_DAYS = 180
 
 @router.get("/listen/{code}")
 def booth(request: Request, code: str) -> Response:
-    state = listen.enter(request.app.state.store, code)
+    store = request.app.state.store
+    where = withdraw.standing(store, code)
+    if isinstance(where, withdraw.Done):
+        return page(request, "booth/withdrawn.html", done=where)
+    try:
+        state = listen.enter(store, code, say=say_in(request))
+    except Gone:
+        summary = own_summary.of(store, code)
+        if summary is None:
+            raise
+        return page(request, "booth/summary.html", code=code, summary=summary)
     return page(request, f"booth/{state.step}.html", code=code, state=state)
+
+
+@router.get("/listen/{code}/withdraw")
+def ask_to_withdraw(request: Request, code: str) -> Response:
+    where = withdraw.standing(request.app.state.store, code)
+    if isinstance(where, withdraw.Done):
+        return page(request, "booth/withdrawn.html", done=where)
+    return page(request, "booth/withdraw.html", code=code, where=where)
+
+
+@router.post("/listen/{code}/withdraw")
+def do_withdraw(request: Request, code: str, answers: Annotated[str, Form()] = "") -> Response:
+    if answers not in ("remove", "keep"):
+        raise BadInput(
+            N_("Please say what is to become of your answers."),
+            hint=N_("Go back and press one button."),
+        )
+    withdraw.withdraw(request.app.state.store, code, keep_answers=answers == "keep")
+    return _back(code)
 
 
 @router.post("/listen/{code}/consent")
@@ -47,7 +78,7 @@ def level(request: Request, code: str) -> Response:
 
 @router.post("/listen/{code}/no-check")
 def no_check(request: Request, code: str) -> Response:
-    listen.skip_check(request.app.state.store, code)
+    check_results.skip_check(request.app.state.store, code)
     return _back(code)
 
 
@@ -67,9 +98,9 @@ def remarks(request: Request, code: str, remarks: Annotated[str, Form()] = "") -
 def door(request: Request, open_code: str) -> Response:
     store = request.app.state.store
     mine = request.cookies.get(JOINED)
-    if mine and listen.belongs(store, open_code, mine):
+    if mine and joining.belongs(store, open_code, mine):
         return _back(mine)
-    title = listen.open_study_title(store, open_code)
+    title = joining.open_study_title(store, open_code)
     return page(request, "booth/join.html", open_code=open_code, title=title)
 
 
@@ -77,9 +108,9 @@ def door(request: Request, open_code: str) -> Response:
 def join(request: Request, open_code: str) -> Response:
     store = request.app.state.store
     mine = request.cookies.get(JOINED)
-    if mine and listen.belongs(store, open_code, mine):
+    if mine and joining.belongs(store, open_code, mine):
         return _back(mine)
-    personal = listen.join(store, open_code)
+    personal = joining.join(store, open_code)
     answer = _back(personal)
     # The one cookie of the booth: without it each reload of the open link would be a new person.
     answer.set_cookie(

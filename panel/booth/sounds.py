@@ -12,6 +12,7 @@ from pydantic import BaseModel, Field
 from starlette.responses import JSONResponse, Response
 
 from panel.booth.presentations import Presentation, Presentations
+from panel.pages import say_in
 from panel.stages import listen
 from panel.stages.samples import trial_prints
 
@@ -31,7 +32,7 @@ class Wanted(BaseModel):
 @router.post("/listen/{code}/trial")
 def trial(request: Request, code: str, wanted: Wanted) -> Response:
     store = request.app.state.store
-    view = listen.next_trial(store, code, number=wanted.number)
+    view = listen.next_trial(store, code, number=wanted.number, say=say_in(request))
     if view is None or not view.practised:
         return no_store({"trial": None})
     prints = trial_prints(store, code, view.number)
@@ -42,12 +43,15 @@ def trial(request: Request, code: str, wanted: Wanted) -> Response:
                 "number": view.number,
                 "total": view.total,
                 "question": view.question,
+                "names": view.names,
                 "instruction": view.instruction if view.first_of_kind else "",
                 "answers": [
                     {"value": value, "text": text}
                     for value, text in zip(view.answers, view.answer_texts, strict=True)
                 ],
                 "minutes_left": view.minutes_left,
+                "reasons": view.reasons,
+                "words": view.words,
             },
             "rate": prints.rate,
             "frames": prints.frames,

@@ -7,7 +7,7 @@ from pydantic import BaseModel, Field
 from starlette.responses import Response
 
 from panel.booth.sounds import no_store
-from panel.stages import listen
+from panel.stages import votes_in
 
 router = APIRouter()
 
@@ -21,11 +21,13 @@ class VoteIn(BaseModel):
     plays: Annotated[int, Field(strict=True)] = 0
     seconds: Annotated[int, Field(strict=True)] = 0
     notes: dict[str, Note] = {}
+    reason: Annotated[str, Field(max_length=4000)] = ""
+    ticked: Annotated[list[str], Field(max_length=50)] = []
 
 
 @router.post("/listen/{code}/vote")
 def vote(request: Request, code: str, given: VoteIn) -> Response:
-    receipt = listen.vote(
+    receipt = votes_in.vote(
         request.app.state.store,
         code,
         given.trial,
@@ -34,5 +36,7 @@ def vote(request: Request, code: str, given: VoteIn) -> Response:
         given.plays,
         given.seconds,
         given.notes,
+        reason=given.reason,
+        ticked=given.ticked,
     )
     return no_store({"saved": receipt.trial, "answered": receipt.answered, "total": receipt.total})

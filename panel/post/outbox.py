@@ -16,6 +16,7 @@ from sqlmodel import Session, col, select
 
 from panel.errors import Conflict, NotFound
 from panel.post.messages import Kind, Letter
+from panel.store.row_id import row_id
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Message, Organiser, Study
 
@@ -126,7 +127,7 @@ def claim(store: Store, message_id: int) -> Due | None:
             return None
         reply_to = s.get_one(Organiser, study.organiser_id).address
         claimed = Due(
-            id=message_id,
+            id=row_id(message),
             to=message.address,
             reply_to=reply_to,
             message_id=_message_id(store, message_id, reply_to),
@@ -256,9 +257,8 @@ def state_of(message: Message) -> State:
 
 
 def _view(message: Message) -> MessageView:
-    assert message.id is not None
     return MessageView(
-        id=message.id,
+        id=row_id(message),
         listener_id=message.listener_id,
         kind=message.kind,
         address=message.address,

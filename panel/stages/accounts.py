@@ -14,6 +14,7 @@ from sqlalchemy import delete, func
 from sqlmodel import select
 
 from panel.errors import BadInput, Conflict, Gone, NotAllowed, NotFound, NotSignedIn
+from panel.store.row_id import row_id
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Organiser, SignIn, SignInFailure
@@ -61,8 +62,7 @@ def add_organiser(store: Store, address: str, name: str = "", password: str | No
         )
         s.add(organiser)
         s.commit()
-        assert organiser.id is not None
-        return organiser.id
+        return row_id(organiser)
 
 
 def organiser(store: Store, organiser_id: int) -> OrganiserView:
@@ -114,8 +114,7 @@ def check_password(store: Store, address: str, password: str) -> int:
     kept = found.password_hash if found and found.password_hash else _nobody
     if _matches(kept, password[:LONGEST_PASSWORD]) and found and found.password_hash:
         _succeeded(store, who, found, password)
-        assert found.id is not None
-        return found.id
+        return row_id(found)
     with store.session() as s:
         write_first(s)
         s.add(SignInFailure(address_hash=who, at=now))
@@ -205,9 +204,8 @@ def _expired() -> Gone:
 
 
 def _view(found: Organiser) -> OrganiserView:
-    assert found.id is not None
     return OrganiserView(
-        found.id, found.address, found.name, bool(found.password_hash), found.signed_out_before
+        row_id(found), found.address, found.name, bool(found.password_hash), found.signed_out_before
     )
 
 

@@ -1,6 +1,7 @@
 """The samples of prepared clips, from the file store through a bounded cache."""
 
 import io
+import secrets
 import threading
 from typing import Any
 
@@ -36,10 +37,27 @@ def clip_samples(
         raise NotFound("This clip has not been prepared.", hint="Prepare the clips.")
     kept = _cached(store, clip.samples_key)
     if kept is None:
-        kept = np.load(io.BytesIO(store.files.read(clip.samples_key)), allow_pickle=False)
-        kept.setflags(write=False)
+        kept = read_clip(store, clip.samples_key)
         _cache(store, clip.samples_key, kept)
     return kept, clip.rate
+
+
+def read_clip(store: Store, key: str) -> NDArray[np.float64]:
+    """The samples kept under a clip's key, past the cache; the array cannot be written to."""
+    samples: NDArray[np.float64] = np.load(io.BytesIO(store.files.read(key)), allow_pickle=False)
+    samples.setflags(write=False)
+    return samples
+
+
+def write_clip(
+    store: Store, study_id: int, take_key: str, excerpt_key: str, samples: NDArray[np.float64]
+) -> str:
+    """Keep the samples of a clip under a key of their own; returns the key."""
+    key = f"clip/{study_id}/{take_key}-{excerpt_key}-{secrets.token_hex(8)}.npy"
+    out = io.BytesIO()
+    np.save(out, np.ascontiguousarray(samples, dtype=np.float64), allow_pickle=False)
+    store.files.write(key, out.getvalue())
+    return key
 
 
 def _cached(store: Store, key: str) -> NDArray[np.float64] | None:

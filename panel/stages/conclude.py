@@ -9,12 +9,12 @@ from sqlalchemy import func
 from sqlmodel import Session, col, select
 
 from panel.analysis import votes as table
-from panel.design.procedures import POSITIONS, PROCEDURES
+from panel.design.procedures import ANSWERS, PROCEDURES
 from panel.design.schedule import trials_per_listener
 from panel.errors import Conflict, NotAllowed, NotFound, PanelError
 from panel.stages.links import locked_plan
 from panel.store.session import Store, write_first
-from panel.store.tables import Listener, Study, Trial, Verdict, Vote
+from panel.store.tables import Listener, Study, Trial, Verdict, Vote, Withdrawal
 
 VoteTable = tuple[list[table.Vote], list[table.ListenerRow]]
 
@@ -236,11 +236,12 @@ def _vote_table(session: Session, study_id: int, plan: Mapping[str, Any]) -> Vot
             one=trial.slots[0],
             two=trial.slots[1],
             three=trial.slots[2] if len(trial.slots) > 2 else None,
-            answer=POSITIONS[vote.answer],
+            answer=ANSWERS[vote.answer],
             correct=None,
             plays=vote.plays,
             seconds=round(vote.seconds),
             day=max(0, (day - first_day).days),
+            four=trial.slots[3] if len(trial.slots) > 3 else None,
         )
         votes.append(_marked(row, by_id[trial.contrast_key]))
     rows = [
@@ -251,8 +252,26 @@ def _vote_table(session: Session, study_id: int, plan: Mapping[str, Any]) -> Vot
             playback=row.playback,
             sample_rate=row.sample_rate,
             votes=cast[key],
+            withdrew="kept" if row.withdrew else "",
         )
         for key, row in listeners.items()
+    ]
+    rows += [
+        table.ListenerRow(
+            listener=gone.code,
+            finished=False,
+            headphone_check="not taken",
+            playback="unknown",
+            sample_rate=None,
+            votes=0,
+            withdrew="removed",
+            votes_removed=gone.votes_removed,
+        )
+        for gone in session.exec(
+            select(Withdrawal)
+            .where(Withdrawal.study_id == study_id, ~col(Withdrawal.kept))
+            .order_by(Withdrawal.code)
+        )
     ]
     return votes, rows
 
@@ -264,8 +283,10 @@ def _marked(vote: table.Vote, contrast: Mapping[str, Any]) -> table.Vote:
         if not known:
             return vote
         return replace(vote, correct=vote.chosen in contrast["conditions"][1]["takes"])
-    right = table.right_slot(vote.procedure, vote.slots)
-    return replace(vote, correct=POSITIONS.index(vote.answer) == right)
+    if vote.procedure == "reminder":
+        kind = next(c["takes"] for c in contrast["conditions"] if vote.slots[2] in c["takes"])
+        return replace(vote, correct=vote.chosen in kind)
+    return replace(vote, correct=vote.answer == table.right_answer(vote.procedure, vote.slots))
 
 
 def _measured(store: Store, study_id: int) -> dict[str, Any]:

@@ -14,8 +14,9 @@ from panel.post.addresses import read_pasted
 from panel.post.messages import sender
 from panel.post.outbox import MessageView
 from panel.settings import Settings
-from panel.stages import letters
+from panel.stages import letters, withdraw
 from panel.stages.listener_codes import fresh_code
+from panel.store.row_id import row_id
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Message, Study
@@ -66,11 +67,13 @@ class ListenerView:
 @dataclass(frozen=True)
 class Audience:
     """Everybody with a link. `joined` counts those of the open link, who have no address;
+    `withdrew` those who took their consent back, whose addresses are known no more;
     `open_link_lost`: there is one, but it was sealed with another secret and cannot be shown."""
 
     listeners: tuple[ListenerView, ...]
     joined: int
     joined_finished: int
+    withdrew: int
     open_link: str | None
     open_link_lost: bool
 
@@ -122,7 +125,7 @@ def invite(store: Store, settings: Settings, study_id: int, pasted: str) -> Invi
             added.append(listener)
         s.commit()
         return Invited(
-            added=tuple(Added(_id(row), row.address or "") for row in added),
+            added=tuple(Added(row_id(row), row.address or "") for row in added),
             duplicates=tuple(duplicates),
             refused=tuple(refused),
         )
@@ -161,7 +164,7 @@ def decline(store: Store, code: str) -> None:
             listener.declined_at = store.now()
             listener.revoked_at = listener.revoked_at or listener.declined_at
             s.add(listener)
-            post.withdraw(s, _id(listener), "The listener declined before this mail went out.")
+            post.withdraw(s, row_id(listener), "The listener declined before this mail went out.")
             s.commit()
 
 
@@ -196,7 +199,7 @@ def remind(
         mails = _mails(s, study_id)
         reminded = []
         for row in rows:
-            reason = _no_reminder(store, row, mails.get(_id(row), []))
+            reason = _no_reminder(store, row, mails.get(row_id(row), []))
             if reason and listener_id is not None:
                 raise Conflict(reason)
             if not reason:
@@ -239,8 +242,8 @@ def audience(store: Store, settings: Settings, study_id: int) -> Audience:
         rows = list(s.exec(select(Listener).where(Listener.study_id == study_id)))
         mails = _mails(s, study_id)
         invited = [row for row in rows if row.address is not None]
-        joined = [row for row in rows if row.address is None]
-        views = [_view(store, row, mails.get(_id(row), [])) for row in invited]
+        joined = [row for row in rows if row.address is None and not row.withdrew]
+        views = [_view(store, row, mails.get(row_id(row), [])) for row in invited]
         link, lost = None, False
         if study.open_link_sealed is not None:
             try:
@@ -251,6 +254,7 @@ def audience(store: Store, settings: Settings, study_id: int) -> Audience:
             listeners=tuple(sorted(views, key=lambda view: view.address.casefold())),
             joined=len(joined),
             joined_finished=sum(row.finished_at is not None for row in joined),
+            withdrew=withdraw.count(s, study_id),
             open_link=link,
             open_link_lost=lost,
         )
@@ -260,7 +264,7 @@ def listener(store: Store, study_id: int, listener_id: int) -> ListenerView:
     """One invited listener. Raises NotFound for one of another study."""
     with store.session() as s:
         row = _listener(s, study_id, listener_id)
-        return _view(store, row, _mails(s, study_id).get(_id(row), []))
+        return _view(store, row, _mails(s, study_id).get(row_id(row), []))
 
 
 def send_held(store: Store, settings: Settings, study_id: int) -> int:
@@ -306,7 +310,7 @@ def _mails(session: Session, study_id: int) -> dict[int, list[Message]]:
 def _view(store: Store, listener: Listener, mails: Sequence[Message]) -> ListenerView:
     last = max(mails, key=lambda mail: mail.id or 0, default=None)
     return ListenerView(
-        id=_id(listener),
+        id=row_id(listener),
         address=listener.address or "",
         state=_state(listener),
         no_reminder=_no_reminder(store, listener, mails),
@@ -364,13 +368,3 @@ def _by_link(session: Session, code: str) -> Listener:
 
 def _join_link(settings: Settings, code: str) -> str:
     return f"{settings.address}/join/{code}"
-
-
-def _id(listener: Listener) -> int:
-    assert listener.id is not None
-    return listener.id
-
-
-def _study_id(study: Study) -> int:
-    assert study.id is not None
-    return study.id

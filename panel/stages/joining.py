@@ -3,8 +3,10 @@
 from sqlmodel import Session, select
 
 from panel.errors import Gone, NotFound
+from panel.marked import N_
 from panel.stages.links import refuse_unless_open
 from panel.stages.listener_codes import fresh_code
+from panel.store.row_id import row_id
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Study
@@ -38,7 +40,7 @@ def join(store: Store, open_code: str) -> str:
         taken = s.exec(select(Listener.code).where(Listener.study_id == study.id)).all()
         s.add(
             Listener(
-                study_id=_id(study.id),
+                study_id=row_id(study),
                 code=fresh_code(taken),
                 address=None,
                 link_hash=code_hash(personal),
@@ -54,15 +56,11 @@ def _behind_open_link(session: Session, open_code: str) -> Study:
     study = session.exec(select(Study).where(Study.open_link_hash == code_hash(open_code))).first()
     if study is None:
         raise NotFound(
-            "This link leads nowhere, or has been closed.",
-            hint="Check that it was copied whole, or ask whoever shared it.",
+            N_("This link leads nowhere, or has been closed."),
+            hint=N_("Check that it was copied whole, or ask whoever shared it."),
         )
     if study.closed_at is not None:
-        raise Gone("This study is closed and takes no more answers. Thank you for your interest.")
+        raise Gone(
+            N_("This study is closed and takes no more answers. Thank you for your interest.")
+        )
     return study
-
-
-def _id(value: int | None) -> int:
-    if value is None:
-        raise RuntimeError("the row has not been stored yet")
-    return value

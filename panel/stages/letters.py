@@ -12,6 +12,7 @@ from panel.post import outbox
 from panel.post.messages import Facts, Kind, Letter, letter
 from panel.settings import Settings
 from panel.stages.links import locked_plan
+from panel.store.row_id import row_id
 from panel.store.session import Store
 from panel.store.tables import Listener, Organiser, Study
 
@@ -102,7 +103,7 @@ def write(
     outbox.write(
         session,
         store,
-        study_id=_id(study.id),
+        study_id=row_id(study),
         listener=listener,
         kind=kind,
         letter=letter(kind, facts, listen_link(settings, code), decline_link(settings, code)),
@@ -127,8 +128,3 @@ def _paragraphs(text: str) -> str:
             f"These words are longer than {LONGEST_WORDS} characters.", hint="Shorten them."
         )
     return clean.strip()
-
-
-def _id(value: int | None) -> int:
-    assert value is not None
-    return value

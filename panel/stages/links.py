@@ -6,8 +6,9 @@ from typing import Any
 from sqlmodel import Session, select
 
 from panel.errors import Conflict, Gone, NotFound
+from panel.marked import N_
 from panel.store.sealing import code_hash
-from panel.store.tables import Listener, Plan, Study
+from panel.store.tables import Listener, Plan, Study, Withdrawal
 
 
 def holder(session: Session, code: str, *, for_update: bool = False) -> tuple[Listener, Study]:
@@ -18,14 +19,19 @@ def holder(session: Session, code: str, *, for_update: bool = False) -> tuple[Li
     """
     listener = session.exec(select(Listener).where(Listener.link_hash == code_hash(code))).first()
     if listener is None:
+        if session.exec(select(Withdrawal).where(Withdrawal.link_hash == code_hash(code))).first():
+            raise Gone(
+                N_("You have withdrawn from this study, and this link is closed."),
+                hint=N_("Open the link itself to read what became of your answers."),
+            )
         raise NotFound(
-            "This link leads nowhere.",
-            hint="Check that it was copied whole, or ask whoever invited you.",
+            N_("This link leads nowhere."),
+            hint=N_("Check that it was copied whole, or ask whoever invited you."),
         )
     if listener.revoked_at is not None:
         raise Gone(
-            "This link has been withdrawn.",
-            hint="If that surprises you, ask whoever invited you for a new one.",
+            N_("This link has been withdrawn."),
+            hint=N_("If that surprises you, ask whoever invited you for a new one."),
         )
     query = select(Study).where(Study.id == listener.study_id)
     study = session.exec(query.with_for_update() if for_update else query).one()
@@ -35,11 +41,13 @@ def holder(session: Session, code: str, *, for_update: bool = False) -> tuple[Li
 def refuse_unless_open(study: Study) -> None:
     """Raises Conflict before the plan is locked, Gone once the study is closed."""
     if study.closed_at is not None:
-        raise Gone("This study is closed and takes no more answers. Thank you for your interest.")
+        raise Gone(
+            N_("This study is closed and takes no more answers. Thank you for your interest.")
+        )
     if study.locked_at is None:
         raise Conflict(
-            "This study has not begun yet.",
-            hint="Keep the link and come back once you are told that it is open.",
+            N_("This study has not begun yet."),
+            hint=N_("Keep the link and come back once you are told that it is open."),
         )
 
 
@@ -47,6 +55,6 @@ def locked_plan(session: Session, study: Study) -> dict[str, Any]:
     """The plan as it was locked. Raises Conflict before the lock."""
     plan = session.exec(select(Plan).where(Plan.study_id == study.id)).first()
     if plan is None or plan.canonical is None:
-        raise Conflict("The plan of this study is not locked yet.")
+        raise Conflict(N_("The plan of this study is not locked yet."))
     document: dict[str, Any] = json.loads(plan.canonical)
     return document

@@ -1,61 +1,25 @@
-"""One listener's way through the booth: from the link to the thanks.
-
-Where a listener stands is worked out from what is stored, never from the browser, so that the
-same link goes on at the right place after a reload and on another device.
-"""
+"""One listener's way through the booth: from the link to the thanks."""
 
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
-from sqlmodel import Session, col, select
+from sqlmodel import select
 
 from panel.design.procedures import procedure
-from panel.design.schedule import draw_key, listener_trials, trials_per_listener
-from panel.errors import BadInput, Conflict
-from panel.stages.joining import belongs, join, open_study_title
-from panel.stages.letters import minutes_needed
+from panel.design.schedule import draw_keys, listener_trials
+from panel.errors import BadInput
+from panel.marked import N_
 from panel.stages.links import holder, locked_plan, refuse_unless_open
 from panel.stages.pace import minutes_left
-from panel.stages.votes_in import Receipt, next_number, vote
+from panel.stages.standing import ListenerState, changed, done, standing_of, trials_of
+from panel.stages.votes_in import asked, next_number
+from panel.store.row_id import row_id
 from panel.store.session import Store, write_first
-from panel.store.tables import Excerpt, Listener, Organiser, Study, Trial
-
-__all__ = [
-    "ListenerState", "Receipt", "TrialView", "belongs", "conclude_check", "consent",
-    "declare_playback", "enter", "finish", "join", "mark_done", "mark_practised", "next_trial",
-    "open_study_title", "record_check", "skip_check", "vote",
-]  # fmt: skip
+from panel.store.tables import Excerpt, Listener, Trial
 
 PLAYBACK = ("headphones", "earphones", "loudspeakers", "unknown")
-CHECK_RESULTS = ("passed", "failed", "not taken")
 LONGEST_REMARKS = 2000
-CHECKS_ALLOWED = 2
-PRACTICE_ATTRIBUTE = "brightness"  # what the practice pair differs in, see audio/rehearsal.py
-
-
-@dataclass(frozen=True)
-class ListenerState:
-    """Where a listener stands. `step`: "not_open", "welcome", "playback", "level", "check",
-    "excluded", "practice", "trial", "questions" or "thanks"."""
-
-    step: str
-    title: str
-    organiser: str
-    invitation_words: str
-    privacy_words: str
-    by_mail: bool
-    answered: int
-    total: int
-    minutes: int
-    needs_headphones: bool
-    playback: str
-    check: str
-    check_attempts: int
-    procedures: tuple[str, ...]
-    practice: str | None
-    practice_instruction: str
 
 
 @dataclass(frozen=True)
@@ -69,16 +33,20 @@ class TrialView:
     attribute: str | None
     instruction: str
     question: str
+    names: tuple[str, ...]
     answers: tuple[str, ...]
     answer_texts: tuple[str, ...]
     length_s: float
     minutes_left: int
     first_of_kind: bool
     practised: bool
+    reasons: bool
+    words: tuple[str, ...]
 
 
-def enter(store: Store, code: str) -> ListenerState:
-    """Open the booth by a personal link; the first time is recorded.
+def enter(store: Store, code: str, *, say: Callable[[str], str] = str) -> ListenerState:
+    """Open the booth by a personal link; the first time is recorded. `say` puts texts of ours into
+    the listener's language.
 
     Raises NotFound for an unknown link, Gone for a revoked one or a closed study.
     """
@@ -90,7 +58,7 @@ def enter(store: Store, code: str) -> ListenerState:
         if listener.opened_at is None:
             listener.opened_at = store.now()
             s.add(listener)
-        state = _state(s, listener, study)
+        state = standing_of(s, listener, study, store.now(), say)
         s.commit()
     return state
 
@@ -115,12 +83,13 @@ def consent(
             listener.ordinal = study.next_ordinal
             study.next_ordinal += 1
             s.add_all([listener, study])
-            for number, planned in enumerate(listener_trials(plan, listener.ordinal), start=1):
-                keyed = draw_key(planned.procedure, (planned.take_a, planned.take_b), randbelow)
+            dealt = listener_trials(plan, listener.ordinal)
+            keys = draw_keys(plan, dealt, randbelow)
+            for number, (planned, keyed) in enumerate(zip(dealt, keys, strict=True), start=1):
                 s.add(
                     Trial(
-                        study_id=_id(study.id),
-                        listener_id=_id(listener.id),
+                        study_id=row_id(study),
+                        listener_id=row_id(listener),
                         number=number,
                         block=planned.block,
                         contrast_key=planned.contrast,
@@ -131,7 +100,7 @@ def consent(
                     )
                 )
             s.flush()
-        state = _state(s, listener, study)
+        state = standing_of(s, listener, study, store.now())
         s.commit()
     return state
 
@@ -141,83 +110,23 @@ def declare_playback(
 ) -> ListenerState:
     """Record what the listener says they listen on, and the rate their browser plays at."""
     if playback not in PLAYBACK:
-        raise BadInput("Please say what you are listening on.", hint="Choose one of the three.")
+        raise BadInput(
+            N_("Please say what you are listening on."), hint=N_("Choose one of the three.")
+        )
     if sample_rate is not None and not 1_000 <= sample_rate <= 1_000_000:
         sample_rate = None  # a browser that reports nonsense is as good as one that is silent
 
     def change(listener: Listener) -> None:
         listener.playback = playback
         listener.sample_rate = sample_rate if sample_rate is not None else listener.sample_rate
-        _done(listener, "playback")
+        done(listener, "playback")
 
-    return _changed(store, code, change)
-
-
-def record_check(
-    store: Store,
-    code: str,
-    result: str,
-    detail: Mapping[str, Any] | None = None,
-) -> ListenerState:
-    """Record the headphone check: "passed", "failed" or "not taken", with its detail.
-
-    A later result replaces the earlier one; all stay in the detail.
-    """
-    if result not in CHECK_RESULTS:
-        raise BadInput(f"A headphone check cannot be {result!r}.")
-
-    def change(listener: Listener) -> None:
-        attempts = list(listener.headphone_detail.get("attempts", []))
-        attempts.append({"result": result, **(detail or {})})
-        listener.headphone_detail = {"attempts": attempts}
-        listener.headphone_check = result
-        listener.checked_at = listener.checked_at or store.now()
-
-    return _changed(store, code, change)
-
-
-def conclude_check(store: Store, code: str, *, passed: bool, right: int, of: int) -> str:
-    """Record a headphone check taken in the booth: "passed", "again" or "failed".
-
-    A first failure may be repeated once ("again": put headphones on), and counts as failed only
-    after that; guessing passes the better of two with a probability of 3.5 %.
-    """
-    with store.session() as s:
-        earlier = _attempts(holder(s, code)[0])
-    detail = {"right": right, "of": of}
-    if passed or earlier + 1 >= CHECKS_ALLOWED:
-        record_check(store, code, "passed" if passed else "failed", detail)
-        return "passed" if passed else "failed"
-
-    def change(listener: Listener) -> None:
-        attempts = [*listener.headphone_detail.get("attempts", []), {"result": "failed", **detail}]
-        listener.headphone_detail = {"attempts": attempts}
-
-    _changed(store, code, change)
-    return "again"
-
-
-def skip_check(store: Store, code: str) -> ListenerState:
-    """Go on without the headphone check, where the plan only records it.
-
-    After a failed first attempt that attempt stands. Raises Conflict when the plan needs it.
-    """
-    with store.session() as s:
-        listener, study = holder(s, code)
-        if locked_plan(s, study)["exclusion"]["headphones"] == "exclude":
-            raise Conflict("This study needs the headphone check.", hint="Go back and take it.")
-        failed = _attempts(listener) > 0
-
-    def change(listener: Listener) -> None:
-        listener.headphone_check = "failed" if failed else "not taken"
-        listener.checked_at = listener.checked_at or store.now()
-
-    return _changed(store, code, change)
+    return changed(store, code, change)
 
 
 def mark_done(store: Store, code: str, step: str) -> ListenerState:
     """Record that a screen ("level", "practice:abx") is done."""
-    return _changed(store, code, lambda listener: _done(listener, step))
+    return changed(store, code, lambda listener: done(listener, step))
 
 
 def mark_practised(store: Store, code: str, procedure_code: str) -> ListenerState:
@@ -229,22 +138,25 @@ def finish(store: Store, code: str, remarks: str = "") -> ListenerState:
     """Keep the listener's remarks and thank them; may be called again."""
     if len(remarks) > LONGEST_REMARKS:
         raise BadInput(
-            f"The remarks are longer than {LONGEST_REMARKS} characters.", hint="Please shorten."
+            f"The remarks are longer than {LONGEST_REMARKS} characters.", hint=N_("Please shorten.")
         )
 
     def change(listener: Listener) -> None:
         if remarks.strip():
             listener.remarks = remarks.strip()
-        _done(listener, "questions")
+        done(listener, "questions")
 
-    return _changed(store, code, change)
+    return changed(store, code, change)
 
 
-def next_trial(store: Store, code: str, *, number: int | None = None) -> TrialView | None:
+def next_trial(
+    store: Store, code: str, *, number: int | None = None, say: Callable[[str], str] = str
+) -> TrialView | None:
     """The listener's first trial without a vote; None past the last.
 
     With `number` only that trial, if it is the one due or the one after it: a booth may fetch
-    ahead, and says which it means, as the vote before may still be on its way.
+    ahead, and says which it means, as the vote before may still be on its way. `say` puts texts of
+    ours into the listener's language.
 
     Raises Gone for a revoked link or a closed study.
     """
@@ -254,16 +166,15 @@ def next_trial(store: Store, code: str, *, number: int | None = None) -> TrialVi
         due = next_number(s, listener)
         if due is None:
             return None
-        trials = _trials(s, listener)
+        trials = trials_of(s, listener)
         wanted = due if number is None else number
         if wanted not in (due, due + 1) or wanted > len(trials):
             return None
         trial = trials[wanted - 1]
         plan = locked_plan(s, study)
-        attribute = next(
-            (c.get("attribute") for c in plan["contrasts"] if c["id"] == trial.contrast_key), None
-        )
-        kind = procedure(trial.procedure)
+        contrast = asked(plan, trial)
+        attribute = contrast.get("attribute")
+        kind = procedure(trial.procedure).as_asked(contrast).said_by(say)
         excerpt = s.exec(
             select(Excerpt).where(Excerpt.study_id == study.id, Excerpt.key == trial.excerpt_key)
         ).one()
@@ -275,108 +186,13 @@ def next_trial(store: Store, code: str, *, number: int | None = None) -> TrialVi
             attribute=attribute,
             instruction=kind.instruction_text(attribute),
             question=kind.question_text(attribute),
+            names=kind.names[: kind.samples],
             answers=kind.answers,
             answer_texts=kind.answer_texts,
             length_s=excerpt.end_s - excerpt.start_s,
             minutes_left=minutes_left(s, listener, trials[wanted - 1 :]),
             first_of_kind=trial.number == 1 or trials[trial.number - 2].block != trial.block,
             practised=f"practice:{trial.procedure}" in listener.steps_done,
+            reasons=bool(contrast.get("reasons")),
+            words=tuple(contrast.get("attributes") or ()),
         )
-
-
-def _changed(store: Store, code: str, change: Callable[[Listener], None]) -> ListenerState:
-    with store.session() as s:
-        write_first(s)
-        listener, study = holder(s, code)
-        refuse_unless_open(study)
-        if listener.consented_at is None:
-            raise Conflict(
-                "Please read the first page and agree to it before going on.",
-                hint="Open your link again.",
-            )
-        change(listener)
-        s.add(listener)
-        s.flush()
-        state = _state(s, listener, study)
-        s.commit()
-    return state
-
-
-def _state(session: Session, listener: Listener, study: Study) -> ListenerState:
-    plan = locked_plan(session, study) if study.locked_at is not None else None
-    trials = _trials(session, listener)
-    due = next_number(session, listener)
-    organiser = session.get(Organiser, study.organiser_id)
-    rule = plan["exclusion"]["headphones"] if plan else "record"
-    codes = _procedures(plan) if plan else ()
-    upcoming = trials[due - 1] if due is not None else None
-    practised = upcoming is None or f"practice:{upcoming.procedure}" in listener.steps_done
-    if plan is None:
-        step = "not_open"
-    elif listener.consented_at is None:
-        step = "welcome"
-    elif upcoming is None:
-        step = "thanks" if "questions" in listener.steps_done else "questions"
-    elif "playback" not in listener.steps_done:
-        step = "playback"
-    elif rule == "exclude" and listener.headphone_check == "failed":
-        step = "excluded"
-    elif "level" not in listener.steps_done:
-        step = "level"
-    elif listener.checked_at is None:
-        step = "check"
-    else:
-        step = "trial" if practised else "practice"
-    if listener.consented_at is not None:
-        minutes = minutes_left(session, listener, trials[due - 1 :] if due else [])
-    else:
-        minutes = minutes_needed(plan) if plan else 0
-    return ListenerState(
-        step=step,
-        title=study.title,
-        organiser=(organiser.name or organiser.address) if organiser else "",
-        invitation_words=study.invitation_words,
-        privacy_words=study.privacy_words,
-        by_mail=listener.address is not None,
-        answered=len(trials) if due is None else due - 1,
-        total=len(trials) or (trials_per_listener(plan) if plan else 0),
-        minutes=minutes,
-        needs_headphones=rule == "exclude",
-        playback=listener.playback,
-        check=listener.headphone_check,
-        check_attempts=_attempts(listener),
-        procedures=codes,
-        practice=upcoming.procedure if upcoming is not None and not practised else None,
-        practice_instruction=(
-            procedure(upcoming.procedure).instruction_text(PRACTICE_ATTRIBUTE) if upcoming else ""
-        ),
-    )
-
-
-def _trials(session: Session, listener: Listener) -> list[Trial]:
-    return list(
-        session.exec(
-            select(Trial).where(Trial.listener_id == listener.id).order_by(col(Trial.number))
-        )
-    )
-
-
-def _procedures(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
-    return tuple(dict.fromkeys(contrast["procedure"] for contrast in served))
-
-
-def _attempts(listener: Listener) -> int:
-    return len(listener.headphone_detail.get("attempts", []))
-
-
-def _done(listener: Listener, step: str) -> None:
-    if step not in listener.steps_done:
-        # A new list: SQLAlchemy does not see a change inside the old one.
-        listener.steps_done = [*listener.steps_done, step]
-
-
-def _id(value: int | None) -> int:
-    if value is None:
-        raise RuntimeError("the row has not been stored yet")
-    return value

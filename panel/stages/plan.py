@@ -14,12 +14,15 @@ from typing import Any
 from sqlmodel import Session
 
 from panel.design import plan as design
-from panel.design import planner
-from panel.design.planner import DPRIMES, ContrastOutlook, Outlook
+from panel.design import planner, prospects
+from panel.design.plan_check import HEADPHONE_CHECKS
+from panel.design.planner import ContrastOutlook, Outlook
 from panel.design.power import power_curve, share_right
+from panel.design.procedure_choice import DPRIMES
+from panel.design.prospects import Prospects
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages import prepare
-from panel.stages.contrasts import conditions_of, contrasts_in
+from panel.stages.contrast_rows import conditions_of, contrasts_in
 from panel.stages.rows import (
     clips_missing,
     excerpts_in,
@@ -40,6 +43,8 @@ RULES: Mapping[str, Any] = {
     "listeners": 40,
     "planted_least_right": None,
     "headphones": "record",
+    "headphone_check": "antiphase",
+    "own_summary": False,
 }
 
 
@@ -80,6 +85,14 @@ class Curve:
     lines: tuple[tuple[float, tuple[tuple[int, float], ...]], ...]
 
 
+def endings(document: dict[str, Any], *, simulate: bool) -> Prospects | None:
+    """How the study ends under a few truths; None unless `simulate`, or known from before.
+
+    Raises BadInput where it is asked for and the plan cannot be simulated.
+    """
+    return prospects.prospects(document) if simulate else prospects.known(document)
+
+
 def power_curves(outlook: Outlook) -> tuple[Curve, ...]:
     """A curve for each question of the plan, as far as half again the planned votes."""
     curves = []
@@ -99,6 +112,7 @@ def power_curves(outlook: Outlook) -> tuple[Curve, ...]:
                         share_right(contrast.procedure, dprime=dprime),
                         contrast.alpha,
                         steps,
+                        anytime_valid=contrast.anytime is not None,
                     )
                 ),
             )
@@ -118,6 +132,8 @@ def set_rule(
     listeners: int = RULES["listeners"],
     planted_least_right: int | None = None,
     headphones: str = RULES["headphones"],
+    headphone_check: str = RULES["headphone_check"],
+    own_summary: bool = RULES["own_summary"],
 ) -> None:
     """Set the rules of the plan. Raises BadInput for what no plan may say, Conflict once locked."""
     if not 0.0001 <= alpha <= 0.2:
@@ -140,6 +156,8 @@ def set_rule(
         )
     if headphones not in ("record", "exclude"):
         raise BadInput("A failed headphone check is either recorded, or excludes.")
+    if headphone_check not in HEADPHONE_CHECKS:
+        raise BadInput("The headphone check is the quietest of three tones, or a hidden pitch.")
     with store.session() as s:
         write_first(s)
         unlocked(s, study_id)
@@ -153,6 +171,8 @@ def set_rule(
                 "listeners": int(listeners),
                 "planted_least_right": planted_least_right,
                 "headphones": headphones,
+                "headphone_check": headphone_check,
+                "own_summary": bool(own_summary),
             },
         }
         row.document.setdefault("schedule_seed", secrets.token_hex(16))
@@ -272,6 +292,7 @@ def _build(session: Session, study_id: int) -> dict[str, Any]:
                 sha256=take.sha256,
                 order=take.recorded_order,
                 log=take.log,
+                channels=tuple(take.kept_channels),
             )
             for take in takes_in(session, study_id)
         ],
@@ -292,6 +313,10 @@ def _build(session: Session, study_id: int) -> dict[str, Any]:
                 level=study.level,
                 planted=contrast.document.get("planted"),
                 override_reason=contrast.document["override_reason"],
+                ties=contrast.document.get("ties", False),
+                reasons=contrast.document.get("reasons", False),
+                attributes=tuple(contrast.document.get("attributes") or ()),
+                given=tuple(contrast.document.get("given") or ()),
             )
             for contrast in contrasts_in(session, study_id)
         ],
@@ -301,5 +326,7 @@ def _build(session: Session, study_id: int) -> dict[str, Any]:
         limit=rules["limit"],
         planted_least_right=rules["planted_least_right"],
         headphones=rules["headphones"],
+        headphone_check=rules["headphone_check"],
+        own_summary=rules["own_summary"],
         schedule_seed=plan_row(session, study_id).document.get("schedule_seed"),
     )

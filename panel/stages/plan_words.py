@@ -6,6 +6,11 @@ from typing import Any
 
 from panel.design.procedures import procedure
 
+CHECK_WORDS = {
+    "antiphase": "the quietest of three tones, after Woods and others 2017",
+    "huggins": "a pitch that only two ears together hear, after Milne and others 2021",
+}
+
 
 @dataclass(frozen=True)
 class Section:
@@ -36,6 +41,10 @@ def contrast_sentence(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> s
     by = kind.name
     if contrast.get("attribute"):
         by += f", asking which has more {contrast['attribute']}"
+    if contrast.get("ties"):
+        by += ", with “neither” allowed"
+    if contrast.get("reasons") or contrast.get("attributes"):
+        by += ", asking for reasons"
     level = ", at the level they were recorded with" if contrast["level"] == "as_recorded" else ""
     return (
         f"{contrast['name']}: {sides}, by {by}{level}, "
@@ -55,6 +64,14 @@ def _questions(plan: Mapping[str, Any]) -> list[str]:
             found.append(
                 f"Its conditions differ in {differs}; asked all the same, because: "
                 f"{contrast['override_reason']} The verdict cannot be attributed to one change."
+            )
+        if contrast.get("given"):
+            given = _listed(names[key] for key in contrast["given"])
+            groups = "; ".join(stratum["label"] for stratum in contrast["strata"])
+            found.append(
+                f"This is asked given {given}: only takes alike in {given} are put side by side "
+                f"({groups}), and their labels are permuted among these alone. It is one answer "
+                "over all groups together, not one for each."
             )
         if contrast["unlogged"]:
             listed = _listed(names[key] for key in contrast["unlogged"])
@@ -107,26 +124,48 @@ def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
     questions = sum(c["role"] == "question" for c in plan["contrasts"])
-    shared = f", shared by {questions} questions (Holm)" if questions > 1 else ""
     asked = {c["procedure"] for c in plan["contrasts"] if c["role"] == "question"}
     found = []
-    if asked & {"abx", "triangle"}:
+    relabelled = "the takes' labels, put on them at random, would seldom do as well"
+    leaning = (
+        "only if votes across conditions lean one way beyond chance, either way counting, and "
+        f"{relabelled}"
+    )
+    if any(procedure(code).shows_absence for code in asked):
         found += [
-            "“Heard” only if the votes beat guessing and the takes' labels, put on them at "
-            f"random, would seldom do as well, at α = {plan['alpha']:g}{shared}.",
+            f"“Heard” only if the votes beat guessing and {relabelled}.",
             f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it, with "
             f"{plan['confidence']:.0%} confidence, and the planted check was heard.",
         ]
-    if "attribute" in asked:
+    if "reminder" in asked:
         found.append(
-            "Of a named attribute: “heard” only if votes across conditions lean one way beyond "
-            "chance, either way counting, and the takes' labels, put on them at random, would "
-            f"seldom do as well, at α = {plan['alpha']:g}{shared}; “not heard” never."
+            "With a reminder takes go by condition, so relabelling them is no test: “heard” only "
+            "if the votes beat guessing and a share above one half holds over takes, each left "
+            "out in turn, which needs four takes of each condition; with fewer it can only "
+            "be shown that these recordings differ. “Not heard” never."
         )
+    if "same_different" in asked:
+        found.append(
+            f"Of same–different: “heard” only if the votes beat guessing and {relabelled}. “Not "
+            "heard” never, as whoever hears a difference may still call the two the same."
+        )
+    if "attribute" in asked:
+        found.append(f"Of a named attribute: “heard” {leaning}. “Not heard” never.")
     if "preference" in asked:
         found.append(
-            "Of preference: “preferred” by the same two tests at the same α; “divided” if "
-            "listeners differ among themselves; “not heard” never."
+            f"Of preference: “preferred” {leaning}. “Divided” only if listeners differ among "
+            "themselves more than chance and the takes explain. “Not heard” never."
+        )
+    if asked:
+        together = f", over all {questions} questions together (Holm)" if questions > 1 else ""
+        claim = "“preferred”" if asked == {"preference"} else "“heard”"
+        if len(asked) > 1 and "preference" in asked:
+            claim = "“heard” or “preferred”"
+        apart = "; so, by itself, does “divided”" if "preference" in asked else ""
+        found.append(
+            f"Where a change does nothing, {claim} comes out in at most {100 * plan['alpha']:g}% "
+            f"of studies{together}, α = {plan['alpha']:g}{apart}. That holds for takes that were "
+            "recorded in mixed order."
         )
     single = [
         c["name"]
@@ -150,10 +189,14 @@ def _exclusion(plan: Mapping[str, Any]) -> tuple[str, ...]:
         else f"Listeners with fewer than {least} planted checks right are left out; the verdict "
         "says whether that changes it."
     ]
+    kind = plan["exclusion"].get("headphone_check", "antiphase")
+    check = f"The headphone check ({CHECK_WORDS[kind]})"
     if plan["exclusion"]["headphones"] == "exclude":
-        found.append("Listeners who fail the headphone check are left out.")
+        found.append(f"{check} leaves out whoever fails it.")
     else:
-        found.append("The headphone check is recorded, and excludes nobody.")
+        found.append(f"{check} is recorded, and excludes nobody.")
+    if plan.get("own_summary"):
+        found.append("After the end each listener may see how their own answers went.")
     return tuple(found)
 
 

@@ -4,30 +4,26 @@ All clips of a study are made together, because all takes of an excerpt share on
 one length; they are exchanged in one transaction, so nobody ever hears half of a new set.
 """
 
-import io
-import secrets
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from panel.audio import decode, loudness, planted
 from panel.audio import prepare as audio
-from panel.audio.prepare import PreparedClip, Span, TakeSound
+from panel.audio.prepare import PreparedClip, Span, TakeInFile
 from panel.errors import BadInput, Conflict, NotFound
-from panel.stages.clip_samples import clip_samples
+from panel.stages import leaders, originals, planting
+from panel.stages.clip_samples import clip_samples, write_clip
 from panel.stages.measured import measured
 from panel.stages.rows import (
     clip_basis,
     clips_in,
     clips_missing,
     excerpts_in,
+    finite,
     plan_row,
     planted_in,
     takes_in,
 )
 from panel.stages.studies import unlocked
-from panel.store.files import original_key
 from panel.store.session import Store, write_first
 from panel.store.tables import Clip, Study, Take
 
@@ -36,8 +32,6 @@ __all__ = [
     "level", "measured", "prepare", "set_level", "stale",
 ]  # fmt: skip
 
-HEADROOM_DBTP = -1.0  # EBU R 128: no true peak above -1 dBTP
-QUIETER = 2.0**10
 LEVELS = ("matched", "as_recorded")
 
 Progress = Callable[[int, int], None]
@@ -86,7 +80,8 @@ class _Made:
 def prepare(store: Store, study_id: int, progress: Progress | None = None) -> list[ClipView]:
     """Make all clips anew, if takes, excerpts, level or planted checks have changed since.
 
-    Also for a check alone, as all clips of an excerpt keep the headroom that its copy needs.
+    For a check alone only its copies are made, unless one needs more headroom than the clips of
+    its excerpt have: all of them keep the same.
 
     Raises BadInput where the takes cannot be prepared together (the sentence says why), Conflict
     when the study was changed meanwhile or is locked; the clips there were stay then.
@@ -98,15 +93,16 @@ def prepare(store: Store, study_id: int, progress: Progress | None = None) -> li
         takes, excerpts = takes_in(s, study_id), excerpts_in(s, study_id)
         basis, missing = clip_basis(s, study_id), clips_missing(s, study_id)
         level = unlocked(s, study_id).level
+        hints = leaders.hints(s, study_id, takes)
         checks = planted_in(s, study_id)
-    if missing == "none":
+    if missing == "none" or (missing == "planted" and planting.plant(store, study_id)):
         return clips(store, study_id)
     total = len(takes) + len(excerpts) * (1 + len(takes)) + 1
     sounds = []
     for number, take in enumerate(takes):
         say(number, total)
         sounds.append(_sound(store, take))
-    alignments = audio.align_takes(sounds)
+    alignments = audio.align_takes(sounds, hints)
     written: list[str] = []
     try:
         rows = []
@@ -143,7 +139,9 @@ def check_ready(store: Store, study_id: int) -> None:
     """Raise what `prepare` would raise before it reads any sound."""
     with store.session() as s:
         unlocked(s, study_id)
-        ready = takes_in(s, study_id) and excerpts_in(s, study_id)
+        takes = takes_in(s, study_id)
+        ready = takes and excerpts_in(s, study_id)
+        leaders.hints(s, study_id, takes)
     if not ready:
         raise BadInput(
             "There is nothing to prepare: it takes two takes and an excerpt.",
@@ -226,14 +224,8 @@ def by_excerpt(found: Sequence[ClipView]) -> list[ExcerptClips]:
     return tables
 
 
-def _sound(store: Store, take: Take) -> TakeSound:
-    path = store.files.path(original_key(take.sha256))
-    if not path.is_file():
-        raise NotFound(
-            f"The original of take {take.label} is missing from the data folder.",
-            hint="Restore the folder from a backup.",
-        )
-    return TakeSound(f"Take {take.label}", decode.read(path, name=f"Take {take.label}"))
+def _sound(store: Store, take: Take) -> TakeInFile:
+    return TakeInFile(f"Take {take.label}", originals.opened(store, take))
 
 
 def _planted(made: Sequence[_Made], checks: dict[str, tuple[str, float]]) -> list[_Made]:
@@ -243,31 +235,23 @@ def _planted(made: Sequence[_Made], checks: dict[str, tuple[str, float]]) -> lis
     for key, (kind, amount) in checks.items():
         unchanged = base[key.partition("+")[0]]
         clip = unchanged.clip
-        # Changed far below full scale and brought back exactly (a power of two): what passes the
-        # peak limit then is dealt with for all clips of the excerpt alike, see _with_headroom.
-        samples = planted.change(clip.samples / QUIETER, clip.rate, kind, amount) * QUIETER
-        lufs, _ = loudness.for_clip(samples, clip.rate)
-        copies.append(
-            _Made(
-                key,
-                unchanged.excerpt_key,
-                replace(
-                    clip,
-                    samples=samples,
-                    loudness_lufs=lufs,
-                    true_peak_db=loudness.true_peak_db(samples, clip.rate),
-                    residual_db=None,
-                    warnings=(),
-                ),
-            )
+        copy = planting.copy_of(clip.samples, clip.rate, kind, amount)
+        changed = replace(
+            clip,
+            samples=copy.samples,
+            loudness_lufs=copy.loudness_lufs,
+            true_peak_db=copy.true_peak_db,
+            residual_db=None,
+            warnings=(),
         )
+        copies.append(_Made(key, unchanged.excerpt_key, changed))
     return copies
 
 
 def _with_headroom(made: Sequence[_Made]) -> list[_Made]:
     """Lower all clips of an excerpt alike where a planted copy would pass the true-peak limit."""
     over = max(one.clip.true_peak_db for one in made)
-    down = min(0.0, HEADROOM_DBTP - over)
+    down = min(0.0, planting.HEADROOM_DBTP - over)
     if down >= 0.0:
         return list(made)
     return [
@@ -286,11 +270,7 @@ def _with_headroom(made: Sequence[_Made]) -> list[_Made]:
 
 
 def _write(store: Store, study_id: int, one: _Made) -> str:
-    key = f"clip/{study_id}/{one.take_key}-{one.excerpt_key}-{secrets.token_hex(8)}.npy"
-    out = io.BytesIO()
-    np.save(out, np.ascontiguousarray(one.clip.samples, dtype=np.float64), allow_pickle=False)
-    store.files.write(key, out.getvalue())
-    return key
+    return write_clip(store, study_id, one.take_key, one.excerpt_key, one.clip.samples)
 
 
 def _row(study_id: int, one: _Made, key: str) -> Clip:
@@ -311,8 +291,8 @@ def _row(study_id: int, one: _Made, key: str) -> Clip:
         delay_samples=clip.delay_samples,
         drift_ppm=clip.drift_ppm,
         inverted=clip.inverted,
-        residual_db=_finite(clip.residual_db),
-        loudness_lufs=_finite(clip.loudness_lufs),
+        residual_db=finite(clip.residual_db),
+        loudness_lufs=finite(clip.loudness_lufs),
         warnings=said,
     )
 
@@ -337,7 +317,3 @@ def _exchange(store: Store, study_id: int, basis: str, rows: Iterable[Clip]) -> 
         s.add(row)
         s.commit()
     return [clip.samples_key for clip in old]
-
-
-def _finite(value: float | None) -> float | None:
-    return float(value) if value is not None and np.isfinite(value) else None

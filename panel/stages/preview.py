@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.audio import decode, propose
+from panel.audio import propose
 from panel.audio.prints import wav24
 from panel.errors import BadInput
+from panel.stages import originals
 from panel.stages.clip_samples import clip_samples
-from panel.stages.intake import original
-from panel.stages.rows import takes_in
+from panel.stages.rows import take_in, takes_in
 from panel.store.session import Store
 
 LONGEST_S = 120.0
@@ -30,9 +30,11 @@ def span(store: Store, study_id: int, take_key: str, start_s: float, end_s: floa
             f"From {start_s:g} to {end_s:g} s is no stretch that can be played.",
             hint=f"Choose a beginning before the end, at most {LONGEST_S:g} s apart.",
         )
-    path, name = original(store, study_id, take_key)
-    sound = decode.read(path, name=f"“{name}”")
-    piece = sound.samples[int(start_s * sound.rate) : int(end_s * sound.rate)]
+    with store.session() as s:
+        take = take_in(s, study_id, take_key)
+    sound = originals.opened(store, take)
+    last = min(int(end_s * sound.rate), sound.frames)
+    piece = sound.span(min(int(start_s * sound.rate), last), last)
     if not len(piece):
         raise BadInput("The take ends before that.", hint="Choose an earlier beginning.")
     peak = float(np.abs(piece).max())
@@ -45,9 +47,8 @@ def proposals(store: Store, study_id: int) -> tuple[Proposed, ...]:
         found = takes_in(s, study_id)
     if not found:
         return ()
-    path, name = original(store, study_id, found[0].key)
     shortest = min(take.frames / take.rate for take in found)
-    spans = [proposal.span for proposal in propose.propose(decode.read(path, name=name))]
+    spans = [proposal.span for proposal in propose.propose(originals.opened(store, found[0]))]
     return tuple(Proposed(s.start_s, s.end_s) for s in spans if s.end_s <= shortest)
 
 

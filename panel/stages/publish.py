@@ -7,20 +7,24 @@ from typing import Any
 from sqlalchemy import func
 from sqlmodel import select
 
-from panel.stages import conclude
+from panel.stages import conclude, reasons
 from panel.stages.links import locked_plan
+from panel.stages.measured import for_report
 from panel.store.session import Store
 from panel.store.tables import Organiser, Plan, Study, Vote
 
 
-def export(store: Store, study_id: int) -> bytes:
+def export(store: Store, study_id: int, *, with_reasons: bool = False) -> bytes:
     """The zip with votes, listeners, contrasts, codebook, plan and verdict; no addresses, names,
-    network addresses or exact times. Raises NotAllowed while the study is sealed."""
+    network addresses or exact times. `with_reasons` adds what listeners wrote, by which they may
+    be known: only where the organiser has read it and says so. Raises NotAllowed while the study is
+    sealed."""
     from panel.report.export import write_zip
 
     document = conclude.verdict(store, study_id)
     votes, listeners = conclude.vote_table(store, study_id)
-    return write_zip(plan_document(store, study_id), votes, listeners, document)
+    words = reasons.as_csv(store, study_id) if with_reasons else None
+    return write_zip(plan_document(store, study_id), votes, listeners, document, reasons=words)
 
 
 def file_name(store: Store, study_id: int) -> str:
@@ -53,32 +57,12 @@ def report_context(
         document,
         votes,
         listeners,
-        _measured_by_question(conclude.measured(store, study_id)),
+        for_report(conclude.measured(store, study_id)),
         organiser=organiser.name,
         dates=_dates(study.locked_at, *days),
         export_url=export_url,
         plan_url=plan_url,
     )
-
-
-def _measured_by_question(measured: dict[str, Any]) -> dict[str, Any]:
-    """What the preparation step measured, in the shape the report reads."""
-    return {
-        entry["id"]: {
-            "conditions": [entry["from"], entry["to"]],
-            "gain_db": entry.get("gain_db"),
-            "bands": [
-                {
-                    "hz": band["hz"],
-                    "difference_db": band["difference_db"],
-                    "low_db": band["retake_low_db"],
-                    "high_db": band["retake_high_db"],
-                }
-                for band in entry["bands"]
-            ],
-        }
-        for entry in measured.get("contrasts", ())
-    }
 
 
 def _dates(locked: datetime | None, first: datetime | None, last: datetime | None) -> str:

@@ -1,4 +1,4 @@
-"""Makes what a listener hears before the study: level reference, headphone check, practice.
+"""Makes what a listener hears before the study: level reference and practice.
 
 All of it is brought to the loudness of the study's own clips or below, so that nothing met here
 is louder than the material (ITU-T H.870 wants the listener's level kept down, and no test signal
@@ -14,33 +14,24 @@ import numpy as np
 from panel.audio import rehearsal
 from panel.audio.prints import wav24
 from panel.audio.sound import Audio
-from panel.design.procedures import procedure
+from panel.design.procedures import ANSWERS, Procedure, procedure
 from panel.design.schedule import draw_key
-from panel.stages.listen import PRACTICE_ATTRIBUTE
-from panel.stages.samples import Prints, in_slots, material
+from panel.stages.links import holder, locked_plan
+from panel.stages.print_pool import Prints
+from panel.stages.samples import in_slots, material
+from panel.stages.standing import PRACTICE_ATTRIBUTE
 from panel.store.session import Store
 
-CHECK_TRIALS = 6
-CHECK_PASS = 5  # Woods et al. 2017: six trials (read), pass at five (from memory)
-LOUDEST_CHECK_LUFS = -20.0
 HIGHEST_PEAK = 0.5
 
 
 @dataclass(frozen=True)
-class HeadphoneCheck:
-    """Six sounds of three tones each; `quietest` is the 0-based place of the quiet one."""
-
-    wavs: tuple[bytes, ...]
-    quietest: tuple[int, ...]
-    rate: int
-
-
-@dataclass(frozen=True)
 class Practice:
-    """An easy trial. `right` is the 0-based answer, None where any answer is right."""
+    """An easy trial. `right` is the right answer, None where any is."""
 
     prints: Prints
-    right: int | None
+    right: str | None
+    names: tuple[str, ...]
     instruction: str
     question: str
     answers: tuple[str, ...]
@@ -54,54 +45,52 @@ def level_reference(store: Store, code: str) -> tuple[bytes, int]:
     return wav24(_at(sound, rate, loudness), rate, np.random.default_rng()), rate
 
 
-def headphone_check(store: Store, code: str) -> HeadphoneCheck:
-    """Six trials of the antiphase test, the place of each quiet tone drawn independently from
-    the system's entropy; no louder than the study's clips."""
-    from panel.audio import headphones  # brings scipy.signal: only where it is used
-
-    rate, loudness = material(store, code)
-    rng = np.random.default_rng()
-    level = min(loudness, LOUDEST_CHECK_LUFS)
-    trials = [headphones.antiphase(rng, rate, level) for _ in range(CHECK_TRIALS)]
-    return HeadphoneCheck(
-        tuple(wav24(trial.samples, rate, rng) for trial in trials),
-        tuple(trial.right for trial in trials),
-        rate,
-    )
-
-
 def practice(
     store: Store,
     code: str,
     procedure_code: str,
     *,
     randbelow: Callable[[int], int] = secrets.randbelow,
+    say: Callable[[str], str] = str,
 ) -> Practice:
-    """An example of a procedure on sound that is in no study, with a difference that is plain."""
-    kind = procedure(procedure_code)
+    """An example of a procedure on sound that is in no study, with a difference that is plain.
+    `say` puts texts of ours into the listener's language."""
+    kind = as_in_study(store, code, procedure_code).said_by(say)
+    attribute = say(PRACTICE_ATTRIBUTE)
     rate, loudness = material(store, code)
-    dull, bright = (
-        _at(sound, rate, loudness)
-        for sound in rehearsal.practice_pair(np.random.default_rng(), rate)
-    )
-    keyed = draw_key(kind.code, ("bright", "dull"), randbelow)
-    sounds = {"bright": bright, "dull": dull}
+    sounds = {}
+    for dull, bright in (("dull", "bright"), ("another dull", "another bright")):
+        pair = rehearsal.practice_pair(np.random.default_rng(), rate)
+        sounds[dull], sounds[bright] = (_at(sound, rate, loudness) for sound in pair)
+        if kind.samples < 4:
+            break
+    asked, other = ("bright", "dull") if randbelow(2) else ("dull", "bright")
+    reminders = (f"another {asked}", f"another {other}") if kind.samples == 4 else ()
+    keyed = draw_key(kind.code, (asked, other), randbelow, reminders=reminders)
     right = keyed.right
     if kind.code == "attribute":
-        right = keyed.slots.index("bright")
+        right = keyed.slots.index("bright")  # the slots come first among the answers
     return Practice(
-        prints=in_slots([sounds[name] for name in keyed.slots], rate),
-        right=right,
-        instruction=kind.instruction_text(PRACTICE_ATTRIBUTE),
-        question=kind.question_text(PRACTICE_ATTRIBUTE),
+        prints=in_slots([sounds[name] for name in keyed.slots[: kind.samples]], rate),
+        right=None if right is None else ANSWERS[right],
+        names=kind.names[: kind.samples],
+        instruction=kind.instruction_text(attribute),
+        question=kind.question_text(attribute),
         answers=kind.answers,
         answer_texts=kind.answer_texts,
     )
 
 
-def passed(right: int) -> bool:
-    """Whether so many right answers pass the headphone check."""
-    return right >= CHECK_PASS
+def as_in_study(store: Store, code: str, procedure_code: str) -> Procedure:
+    """The procedure as the listener's study first asks by it."""
+    kind = procedure(procedure_code)
+    with store.session() as s:
+        _, study = holder(s, code)
+        if study.locked_at is None:
+            return kind
+        asked = [c for c in locked_plan(s, study)["contrasts"] if c["procedure"] == kind.code]
+    own = [c for c in asked if not c.get("of")]
+    return kind.as_asked(own[0]) if own else kind
 
 
 def _at(sound: Audio, rate: int, loudness_lufs: float) -> Audio:

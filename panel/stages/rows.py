@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import product
+from math import isfinite
 from typing import Any, Literal
 
 from sqlmodel import Session, col, select
@@ -22,7 +23,9 @@ LONGEST_LABEL = 40
 
 @dataclass(frozen=True)
 class TakeView:
-    """A take at the desk. `same_as` names an earlier take with the same bytes, or is ""."""
+    """A take at the desk. `same_as` names an earlier take with the same bytes, or is "".
+    `kept_channels`: those chosen, from 1, of a file with more than two; else empty. `music_at_s`:
+    where in the file the music begins after the leader, at which the take begins; else 0."""
 
     key: str
     label: str
@@ -34,8 +37,11 @@ class TakeView:
     lossy: bool
     rate: int
     channels: int
+    kept_channels: tuple[int, ...]
+    music_at_s: float
     seconds: float
     loudness_lufs: float | None
+    range_lu: float | None
     notes: str
     same_as: str
     overview: Mapping[str, Any]
@@ -112,7 +118,14 @@ def clip_basis(session: Session, study_id: int) -> str:
     study = session.get(Study, study_id)
     basis = [
         study.level if study else "",
-        sorted([take.key, take.sha256] for take in takes_in(session, study_id)),
+        # Named only where it was chosen: clips made before it could be stay good.
+        *(["by the music"] if study and study.alignment == "music" else []),
+        sorted(
+            # A choice of channels is named only where there is one: clips made before it was
+            # possible stay good.
+            [take.key, take.sha256, *([take.kept_channels] if take.kept_channels else [])]
+            for take in takes_in(session, study_id)
+        ),
         sorted([e.key, e.start_s, e.end_s] for e in excerpts_in(session, study_id)),
     ]
     return sha256(json.dumps(basis).encode()).hexdigest()
@@ -150,14 +163,16 @@ def clips_missing(session: Session, study_id: int) -> Literal["all", "planted", 
 
 
 def twins_of(found: Iterable[Take]) -> dict[str, str]:
-    """Key of a take -> name of the first take with the same bytes, where there is one before it."""
-    first: dict[str, Take] = {}
+    """Key of a take -> name of the first take with the same sound, where there is one before it:
+    the same bytes, and the same channels of them."""
+    first: dict[tuple[str, tuple[int, ...]], Take] = {}
     twins = {}
     for take in sorted(found, key=lambda take: take.key):
-        if take.sha256 in first:
-            twins[take.key] = first[take.sha256].label
+        sound = take.sha256, tuple(sorted(take.kept_channels))
+        if sound in first:
+            twins[take.key] = first[sound].label
         else:
-            first[take.sha256] = take
+            first[sound] = take
     return twins
 
 
@@ -176,12 +191,20 @@ def view_of(take: Take, twins: Mapping[str, str]) -> TakeView:
         lossy=take.lossy,
         rate=take.rate,
         channels=take.channels,
+        kept_channels=tuple(take.kept_channels),
+        music_at_s=take.music_at / take.rate,
         seconds=take.frames / take.rate,
         loudness_lufs=take.loudness_lufs,
+        range_lu=take.overview.get("range_lu"),
         notes=take.notes,
         same_as=twins.get(take.key, ""),
         overview=take.overview,
     )
+
+
+def finite(value: float | None) -> float | None:
+    """A number that a row can hold: None for what is none, such as the loudness of silence."""
+    return float(value) if value is not None and isfinite(value) else None
 
 
 def no_take(take_key: str) -> NotFound:

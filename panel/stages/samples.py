@@ -1,4 +1,5 @@
-"""Makes what a listener hears of a trial: one print for each slot, all made in one go.
+"""Makes what a listener hears of a trial: one print for each slot, all made in one go, or all
+drawn from those that were made ahead.
 
 The blinding contract decides the shape of this file. Both clips are fetched before either is
 rendered, the slots are rendered in an order drawn anew, and every print has dither of its own,
@@ -6,26 +7,21 @@ so that neither time nor bytes tell which two slots hold the same take.
 """
 
 import secrets
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from sqlmodel import select
 
 from panel.audio.prints import wav24
 from panel.audio.sound import Audio
+from panel.design.procedures import procedure
 from panel.errors import Conflict, NotFound
-from panel.stages.links import holder, refuse_unless_open
+from panel.marked import N_
+from panel.stages.clip_samples import clip_samples
+from panel.stages.links import holder, locked_plan, refuse_unless_open
+from panel.stages.print_pool import Prints, pool_of
 from panel.store.session import Store
 from panel.store.tables import Clip, Trial
-
-
-@dataclass(frozen=True)
-class Prints:
-    """WAV files by slot, equal in length; `rate` in Hz, `frames` in each."""
-
-    wavs: tuple[bytes, ...]
-    rate: int
-    frames: int
 
 
 def trial_prints(store: Store, code: str, trial_number: int) -> Prints:
@@ -41,23 +37,37 @@ def trial_prints(store: Store, code: str, trial_number: int) -> Prints:
             select(Trial).where(Trial.listener_id == listener.id, Trial.number == trial_number)
         ).first()
         if trial is None:
-            raise NotFound("There is no such trial behind this link.")
-        study_id, excerpt, slots = trial.study_id, trial.excerpt_key, list(trial.slots)
-    clips = {take: _clip(store, study_id, take, excerpt) for take in sorted(set(slots))}
+            raise NotFound(N_("There is no such trial behind this link."))
+        study_id, excerpt, slots = trial.study_id, trial.excerpt_key, played(trial)
+        others = _others(locked_plan(s, study), trial)
+    pool = pool_of(store)
+    drawn = pool.draw(study_id, excerpt, slots) if pool else None
+    if drawn is not None:
+        return drawn
+    fetched = sorted({*slots, *others})
+    clips = {take: clip_samples(store, study_id, take, excerpt) for take in fetched}
     if len({(rate, samples.shape) for samples, rate in clips.values()}) != 1:
         raise Conflict(
-            "The clips of this trial are not alike in length or rate, which would give them away.",
-            hint="Tell whoever invited you: the clips have to be prepared again.",
+            N_(
+                "The clips of this trial are not alike in length or rate, "
+                "which would give them away."
+            ),
+            hint=N_("Tell whoever invited you: the clips have to be prepared again."),
         )
     rate = next(iter(clips.values()))[1]
     return in_slots([clips[take][0] for take in slots], rate)
+
+
+def played(trial: Trial) -> list[str]:
+    """The takes that are heard, by slot: a slot beyond them only names a take (see draw_key)."""
+    return list(trial.slots)[: procedure(trial.procedure).samples]
 
 
 def sample(store: Store, code: str, trial_number: int, slot: int) -> bytes:
     """One fresh print of the sample in a slot (0-based) of a listener's trial."""
     wavs = trial_prints(store, code, trial_number).wavs
     if not 0 <= slot < len(wavs):
-        raise NotFound("There is no such sample in this trial.")
+        raise NotFound(N_("There is no such sample in this trial."))
     return wavs[slot]
 
 
@@ -67,8 +77,13 @@ def in_slots(sounds: list[Audio], rate: int) -> Prints:
     order = list(range(len(sounds)))
     secrets.SystemRandom().shuffle(order)
     for slot in order:
-        wavs[slot] = wav24(sounds[slot], rate, np.random.default_rng())
+        wavs[slot] = fresh_print(sounds[slot], rate)
     return Prints(tuple(wavs[slot] for slot in range(len(sounds))), rate, len(sounds[0]))
+
+
+def fresh_print(sound: Audio, rate: int) -> bytes:
+    """A print (WAV) with dither of its own."""
+    return wav24(sound, rate, np.random.default_rng())
 
 
 def material(store: Store, code: str) -> tuple[int, float]:
@@ -80,7 +95,17 @@ def material(store: Store, code: str) -> tuple[int, float]:
     return (clips[0].rate if clips else 48_000), float(np.mean(loudness)) if loudness else -23.0
 
 
-def _clip(store: Store, study_id: int, take: str, excerpt: str) -> tuple[Audio, int]:
-    from panel.stages.prepare import clip_samples  # brings scipy.signal: only where it is used
-
-    return clip_samples(store, study_id, take, excerpt)
+def _others(plan: dict[str, Any], trial: Trial) -> list[str]:
+    """A take to be fetched beside those of a trial whose slots all hold one and the same: two are
+    fetched for every trial, or the time it takes would tell “same” from “different”."""
+    takes = {
+        take
+        for contrast in plan["contrasts"]
+        if contrast["id"] == trial.contrast_key
+        for side in contrast["conditions"]
+        for take in side["takes"]
+    }
+    heard = set(played(trial))
+    there = sorted(takes - heard)
+    chosen = [secrets.choice(there)] if there else []
+    return chosen if len(heard) == 1 else []

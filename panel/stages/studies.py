@@ -9,6 +9,7 @@ from sqlmodel import Session, select
 
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages.rows import clips_missing
+from panel.store.row_id import row_id
 from panel.store.sealing import new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Clip, Contrast, Excerpt, Factor, Listener, Plan, Study, Take, Vote
@@ -142,18 +143,18 @@ def _count(session: Session, table: type, study_id: int) -> int:
 
 
 def _view(session: Session, study: Study) -> StudyView:
-    assert study.id is not None
+    study_id = row_id(study)
     counts: dict[type, int] = {
-        table: _count(session, table, study.id)
+        table: _count(session, table, study_id)
         for table in (Take, Factor, Excerpt, Clip, Listener, Vote)
     }
     questions = sum(
         contrast.role == "question"
-        for contrast in session.exec(select(Contrast).where(Contrast.study_id == study.id))
+        for contrast in session.exec(select(Contrast).where(Contrast.study_id == study_id))
     )
-    plan = session.exec(select(Plan).where(Plan.study_id == study.id)).first()
+    plan = session.exec(select(Plan).where(Plan.study_id == study_id)).first()
     locked = study.locked_at is not None
-    missing = "none" if locked else clips_missing(session, study.id)
+    missing = "none" if locked else clips_missing(session, study_id)
     done = {
         "ask": True,
         "takes": locked or (counts[Take] >= 2 and counts[Excerpt] > 0 and counts[Factor] > 0),
@@ -181,7 +182,7 @@ def _view(session: Session, study: Study) -> StudyView:
     elif locked:
         state = "open"
     return StudyView(
-        id=study.id,
+        id=study_id,
         code=study.code,
         title=study.title,
         question=study.question,
@@ -218,7 +219,10 @@ def _next(study: Study, counts: dict[type, int], questions: int, missing: str) -
             return "listeners", "The plan is locked. Invite listeners."
         if counts[Vote] == 0:
             return "watch", "Waiting for the first vote."
-        return "watch", "Votes are coming in. Close the study when the plan's rule is met."
+        return (
+            "watch",
+            "Votes are coming in. End the voting when the planned listeners have finished.",
+        )
     if counts[Take] == 0:
         return "takes", "Add the takes."
     if counts[Take] == 1:

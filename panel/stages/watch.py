@@ -13,9 +13,10 @@ from sqlmodel import Session, col, select
 from panel.design.procedures import PROCEDURES
 from panel.design.schedule import served, trials_per_listener
 from panel.errors import NotFound
+from panel.stages import withdraw
 from panel.stages.links import locked_plan
 from panel.store.session import Store
-from panel.store.tables import Listener, Study, Trial, Vote
+from panel.store.tables import Listener, Study, Trial, Vote, Withdrawal
 
 LEAST_LISTENERS = 5
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -33,19 +34,24 @@ class PlantedRate:
 @dataclass(frozen=True)
 class Progress:
     """`invited` counts personal links, `joined` listeners of the open link; the later counts go
-    over both. `hours` holds (start of the hour, UTC; votes), from the first vote on, gaps left
-    out. `planted` is None unless at least five listeners have done all their checks."""
+    over both. `shared`: of how many links more than one browser was used to answer, which can be
+    two devices of one person or two people. `hours` holds (start of the hour, UTC; votes), from
+    the first vote on, gaps left out. `planted` is None unless at least five listeners have done
+    all their checks; without a check in the plan (`has_check`) it stays so."""
 
     invited: int
     joined: int
     declined: int
+    withdrew: int
     opened: int
     checked: int
     finished: int
+    shared: int
     votes: int
     planned_votes: int
     hours: tuple[tuple[datetime, int], ...]
     planted: PlantedRate | None
+    has_check: bool
     closed: bool
 
 
@@ -63,10 +69,13 @@ def progress(store: Store, study_id: int) -> Progress:
         hours = _votes_by_hour(s, study_id)
         return Progress(
             **counts,
+            withdrew=withdraw.count(s, study_id),
+            shared=_answered_in_several_browsers(s, study_id),
             votes=sum(count for _, count in hours),
             planned_votes=int(plan["stop"]["listeners"]) * trials_per_listener(plan),
             hours=hours,
             planted=_planted(s, study_id, plan),
+            has_check=bool(_checks(plan)),
             closed=study.closed_at is not None,
         )
 
@@ -85,6 +94,9 @@ def pulse(store: Store, study_id: int) -> tuple[int, ...]:
                     func.count(col(Listener.checked_at)),
                     func.count(col(Listener.finished_at)),
                     func.count(col(Listener.declined_at)),
+                    select_columns(func.count(col(Withdrawal.id)))
+                    .where(col(Withdrawal.study_id) == study_id)
+                    .scalar_subquery(),
                 )
                 .select_from(Study)
                 .join(Listener, col(Listener.study_id) == col(Study.id), isouter=True)
@@ -114,6 +126,20 @@ def _listener_counts(session: Session, study_id: int) -> dict[str, int]:
     return dict(zip(names, (int(value) for value in row), strict=True))
 
 
+def _answered_in_several_browsers(session: Session, study_id: int) -> int:
+    mark = col(Vote.notes)["browser"].as_integer()
+    several = (
+        select_columns(col(Vote.listener_id))
+        .where(col(Vote.study_id) == study_id)
+        .group_by(col(Vote.listener_id))
+        .having(func.count(mark.distinct()) > 1)
+        .subquery()
+    )
+    return int(
+        session.connection().execute(select_columns(func.count()).select_from(several)).scalar_one()
+    )
+
+
 def _votes_by_hour(session: Session, study_id: int) -> tuple[tuple[datetime, int], ...]:
     hour = cast(extract("epoch", col(Vote.received_at)), Integer) // 3600
     rows = session.exec(
@@ -125,11 +151,7 @@ def _votes_by_hour(session: Session, study_id: int) -> tuple[tuple[datetime, int
 def _planted(session: Session, study_id: int, plan: Mapping[str, Any]) -> PlantedRate | None:
     """The rate over whole groups of five listeners, in the order in which they finished: a rate
     that moved with each listener would tell how that one did."""
-    checks = {
-        contrast["id"]: set(contrast["conditions"][1]["takes"])
-        for contrast in served(plan)
-        if contrast["role"] == "planted_check" and contrast["procedure"] != "preference"
-    }
+    checks = _checks(plan)
     if not checks:
         return None
     done = list(
@@ -157,3 +179,12 @@ def _planted(session: Session, study_id: int, plan: Mapping[str, Any]) -> Plante
         else:
             right += vote.answer == trial.right
     return PlantedRate(right, trials, len(counted))
+
+
+def _checks(plan: Mapping[str, Any]) -> dict[str, set[str]]:
+    """The planted checks that have a right answer, with the takes that were changed."""
+    return {
+        contrast["id"]: set(contrast["conditions"][1]["takes"])
+        for contrast in served(plan)
+        if contrast["role"] == "planted_check" and contrast["procedure"] != "preference"
+    }

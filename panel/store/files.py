@@ -8,13 +8,23 @@ import hashlib
 import os
 import re
 import secrets
-from collections.abc import Iterable
+import time
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from stat import S_ISREG
 
 from panel.errors import NotFound, TooLarge
 
 _KEY = re.compile(r"[a-z]+(/[A-Za-z0-9._+-]+)+")
+
+
+@dataclass(frozen=True)
+class StoredFile:
+    """A file that lies in the store."""
+
+    key: str
+    bytes: int
 
 
 @dataclass(frozen=True)
@@ -78,6 +88,20 @@ class FileStore:
         finally:
             part.unlink(missing_ok=True)
         return key, name, size
+
+    def kept(self, age_s: float = 0.0) -> Iterator[StoredFile]:
+        """Originals, clips and unfinished uploads last written longer ago than `age_s` seconds."""
+        latest = time.time() - age_s
+        for part in ("original", "clip", "incoming"):
+            for path in (self.root / part).rglob("*"):
+                try:
+                    told = path.stat()
+                except FileNotFoundError:
+                    continue  # removed meanwhile
+                key = path.relative_to(self.root).as_posix()
+                # What has no key of ours was put there by somebody else, and is left alone.
+                if S_ISREG(told.st_mode) and told.st_mtime <= latest and _KEY.fullmatch(key):
+                    yield StoredFile(key, told.st_size)
 
     def remove(self, key: str) -> None:
         self.path(key).unlink(missing_ok=True)

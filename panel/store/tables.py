@@ -55,6 +55,7 @@ class Study(SQLModel, table=True):
     invitation_words: str = Field(default="", sa_column=Column(Text, nullable=False))
     privacy_words: str = Field(default="", sa_column=Column(Text, nullable=False))
     level: str = "matched"
+    alignment: str = "leader"  # or "music": what takes are aligned by
     created_at: datetime
     # Votes are taken between locked_at and closed_at; outcomes may be read from closed_at on.
     locked_at: datetime | None = None
@@ -99,11 +100,48 @@ class Take(SQLModel, table=True):
     lossy: bool = False
     rate: int
     channels: int
+    # Those of the file that are the take, counted from 1; empty where the file has no others.
+    kept_channels: list[int] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    # Of the file's frames those before `music_at` are the leader; the take is the `frames` after.
+    music_at: int = 0
     frames: int
     loudness_lufs: float | None = None
     overview: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     log: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+    uploaded_at: datetime
+
+
+class FoundLeader(SQLModel, table=True):
+    """The leader in a take's file: where it lies (`start`, in samples of the file), how it ran,
+    and what it tells, channel by channel."""
+
+    __tablename__ = "found_leader"
+    id: int | None = Field(default=None, primary_key=True)
+    take_id: int = Field(foreign_key="take.id", unique=True, index=True)
+    start: float
+    drift_ppm: float
+    inverted: bool
+    likeness: float
+    layout: str
+    channels: list[Any] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+
+
+class WaitingFile(SQLModel, table=True):
+    """An upload with more than two channels, until its organiser says which of them are the take.
+
+    `tracks` holds, by channel, its loudness and the picture of it.
+    """
+
+    __tablename__ = "waiting_file"
+    id: int | None = Field(default=None, primary_key=True)
+    study_id: int = Field(foreign_key="study.id", index=True)
+    sha256: str = Field(index=True)
+    bytes: int
+    file_name: str
+    rate: int
+    frames: int
+    tracks: list[Any] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
     uploaded_at: datetime
 
 
@@ -204,6 +242,22 @@ class Listener(SQLModel, table=True):
     remarks: str = Field(default="", sa_column=Column(Text, nullable=False))
     # Screens of the booth already done ("playback", "level", "practice:abx", "questions").
     steps_done: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    withdrew: bool = False  # took back the consent before the end and left the answers
+
+
+class Withdrawal(SQLModel, table=True):
+    """What is left of a listener who withdrew: enough to meet the old link with a sentence, and
+    to count. It leads to no answer: `code` is drawn anew, for the row in the results that says
+    how many votes were removed."""
+
+    __tablename__ = "withdrawal"
+    id: int | None = Field(default=None, primary_key=True)
+    study_id: int = Field(foreign_key="study.id", index=True)
+    link_hash: str = Field(unique=True, index=True)
+    kept: bool  # the answers stayed, without a name
+    before_end: bool
+    code: str
+    votes_removed: int = 0
 
 
 class Message(SQLModel, table=True):
@@ -263,6 +317,18 @@ class Vote(SQLModel, table=True):
     seconds: int = 0
     notes: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     received_at: datetime
+
+
+class Reason(SQLModel, table=True):
+    """Why a vote fell as it did, in the listener's own words and by words ticked. Apart from the
+    votes, as words can tell who wrote them."""
+
+    __tablename__ = "reason"
+    id: int | None = Field(default=None, primary_key=True)
+    study_id: int = Field(foreign_key="study.id", index=True)
+    vote_id: int = Field(foreign_key="vote.id", unique=True, index=True)
+    words: str = Field(default="", sa_column=Column(Text, nullable=False))
+    ticked: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
 
 
 class Verdict(SQLModel, table=True):
