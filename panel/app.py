@@ -1,11 +1,14 @@
 """Puts the web application together; nothing else."""
 
+import asyncio
+import contextlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 
@@ -13,9 +16,11 @@ from panel.booth import routes as booth
 from panel.desk import routes as desk
 from panel.errors import NotSignedIn, PanelError
 from panel.headers import SecurityHeaders
-from panel.pages import WEB, page
+from panel.marked import N_
+from panel.pages import WEB, page, say_in
 from panel.post import sending
 from panel.settings import Settings
+from panel.stages import leftovers, print_pool, samples
 from panel.store.opening import open_store
 
 
@@ -24,7 +29,13 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        async with sending.running(app.state.store, settings):
+        store = app.state.store
+        with contextlib.suppress(OSError):  # a folder that is damaged is told by doctor
+            await asyncio.to_thread(leftovers.sweep, store)
+        async with (
+            sending.running(store, settings),
+            print_pool.running(store, settings, samples.fresh_print),
+        ):
             yield
 
     app = FastAPI(
@@ -34,7 +45,10 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.store = open_store(settings)
     app.include_router(desk.router)
     app.include_router(booth.router)
-    app.mount("/static", StaticFiles(directory=WEB / "static"), name="static")
+    # Only what is the same for everybody is compressed: the length of a compressed answer would
+    # tell something of what is in it.
+    files = GZipMiddleware(StaticFiles(directory=WEB / "static"), minimum_size=512)
+    app.mount("/static", files, name="static")
 
     app.add_middleware(SecurityHeaders)
 
@@ -51,14 +65,20 @@ def create_app(settings: Settings) -> FastAPI:
             request,
             422,
             "The request could not be read: " + ", ".join(fields) + " missing or malformed.",
-            "Go back, check the form, and send it again.",
+            N_("Go back, check the form, and send it again."),
         )
 
     @app.exception_handler(HTTPException)
     async def refuse_http(request: Request, error: HTTPException) -> Response:
         words = {
-            404: ("There is nothing at this address.", "Check the link for missing letters."),
-            405: ("This address does not take that kind of request.", "Go back and try again."),
+            404: (
+                N_("There is nothing at this address."),
+                N_("Check the link for missing letters."),
+            ),
+            405: (
+                N_("This address does not take that kind of request."),
+                N_("Go back and try again."),
+            ),
         }
         message, hint = words.get(error.status_code, (str(error.detail), ""))
         return _refusal(request, error.status_code, message, hint)
@@ -69,8 +89,8 @@ def create_app(settings: Settings) -> FastAPI:
         return _refusal(
             request,
             500,
-            "Something went wrong on our side; nothing was half-saved.",
-            "Try again; if it stays, tell whoever runs this server.",
+            N_("Something went wrong on our side; nothing was half-saved."),
+            N_("Try again; if it stays, tell whoever runs this server."),
         )
 
     @app.get("/healthz")
@@ -85,6 +105,8 @@ def _wants_json(request: Request) -> bool:
 
 
 def _refusal(request: Request, status: int, message: str, hint: str) -> Response:
+    say = say_in(request)
+    message, hint = say(message), say(hint)
     if _wants_json(request):
         return JSONResponse({"error": {"message": message, "hint": hint}}, status_code=status)
     return page(request, "refusal.html", status=status, message=message, hint=hint)

@@ -106,11 +106,18 @@ def measure(
     a: Annotated[Path, typer.Argument(help="The recording to compare with.", metavar="A")],
     b: Annotated[Path, typer.Argument(help="The recording that is compared.", metavar="B")],
     as_json: AsJson = False,
+    channels: Annotated[
+        str,
+        typer.Option(
+            help="The one or two channels to compare, from 1, where a file has more.", metavar="L,R"
+        ),
+    ] = "",
 ) -> None:
     """Measure how recording B differs from recording A."""
     from panel.audio import decode, difference
 
-    first, second = (decode.read(_file(path)) for path in (a, b))
+    keep = _channels(channels)
+    first, second = (decode.read(_file(path), channels=keep) for path in (a, b))
     measured = difference.measure(first, second)
     if as_json:
         typer.echo(json.dumps(measured.to_json(), allow_nan=False))
@@ -121,13 +128,12 @@ def measure(
     typer.echo(f"  level         {_number(found['gain_db'], 2, sign=True)} dB")
     typer.echo(f"  clock         {_number(found['drift_ppm'], 2, sign=True)} ppm")
     typer.echo(f"  polarity      {'inverted' if found['inverted'] else 'the same'}")
-    if found.get("corner_hz") is not None:
-        typer.echo(f"  low cut       B has one more, first order, at {_hertz(found['corner_hz'])}")
-    if found.get("shelf") is not None:
-        shelf = found["shelf"]
-        height = _number(shelf["gain_db"], 2, sign=True)
-        typer.echo(f"  shelf         B has {height} dB well above {_hertz(shelf['hz'])}")
-    typer.echo(f"  what is left  {_number(found['residual_db'], 1)} dB, relative to the signal")
+    typer.echo(f"  channels      {'exchanged' if measured.swapped else 'the same'}")
+    if found["same_performance"]:
+        left = f"{_number(found['residual_db'], 1)} dB, relative to the signal"
+    else:
+        left = "not known: they are not the same performance, so nothing can be subtracted"
+    typer.echo(f"  what is left  {left}")
     levels = " and ".join(_number(level, 2) for level in found["loudness_lufs"])
     typer.echo(f"  loudness      {levels} LUFS")
     typer.echo(f"  low cut in B  {_hz(found['corner_hz'])}")
@@ -153,12 +159,16 @@ def leader(
         Path | None,
         typer.Option(help="Recording to put after it: the music you play in each time."),
     ] = None,
+    length: Annotated[
+        str,
+        typer.Option(help="short, usual or long: the longer, the less noise in what is measured."),
+    ] = "usual",
 ) -> None:
     """Make the lead-in signal to play into the equipment before the music."""
     from panel.audio import leader_file
 
     music = None if append is None else _file(append)
-    for line in leader_file.write(out, rate, music):
+    for line in leader_file.write(out, rate, music, length):
         typer.echo(line)
 
 
@@ -259,6 +269,37 @@ def organiser_link(
 
 
 @app.command()
+def backup(
+    archive: Annotated[Path, typer.Argument(help="The tar file to write.", metavar="FILE.tar")],
+    data: Data = None,
+) -> None:
+    """Copy database, sound and secret into one file; the server may go on running."""
+    from panel.backup import back_up
+    from panel.settings import load
+
+    settings = load(data=data)
+    kept = back_up(settings, archive)
+    typer.echo(f"{kept.files} files, {kept.bytes / 2**20:.1f} MiB, in {archive}.")
+    if (settings.data / "secret").exists():
+        typer.echo("It holds what opens listeners' links: keep it where only you can read it.")
+    else:
+        typer.echo("FAIRHEARING_SECRET is not in it: keep that too, the links need it.")
+
+
+@app.command()
+def restore(
+    archive: Annotated[Path, typer.Argument(help="A file that backup wrote.", metavar="FILE.tar")],
+    data: Annotated[Path, typer.Option(help="Folder to make; it must not hold anything yet.")],
+) -> None:
+    """Unpack a backup into a new data folder, every file checked."""
+    from panel.backup import restore as unpack
+
+    kept = unpack(_file(archive), data)
+    typer.echo(f"{kept.files} files, {kept.bytes / 2**20:.1f} MiB, all as they were, in {data}.")
+    typer.echo(f"Serve them with: fairhearing serve --data {data}")
+
+
+@app.command()
 def doctor(data: Data = None) -> None:
     """Say what works here, what is missing, and how to get it; exit code 1 if anything is."""
     from panel.doctor import examine
@@ -298,12 +339,19 @@ def _file(path: Path) -> Path:
     return path
 
 
-def _hertz(value: float) -> str:
-    return f"{value:.{0 if value >= 100 else 1}f} Hz"
-
-
 def _hz(value: float | None) -> str:
     return "none found" if value is None else f"{value:.4g} Hz"
+
+
+def _channels(text: str) -> list[int] | None:
+    if not text:
+        return None
+    try:
+        return [int(number) for number in text.split(",")]
+    except ValueError:
+        raise BadInput(
+            f"“{text}” names no channels.", hint="Write one or two numbers, such as 3,4."
+        ) from None
 
 
 def _number(value: float | None, digits: int, *, sign: bool = False) -> str:

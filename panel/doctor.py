@@ -143,6 +143,7 @@ def _stored(settings: Settings) -> Iterator[Finding]:
         store = open_store(settings)
         yield _guarded("database", lambda: _database(settings, store))
         yield _guarded("originals", lambda: _originals(store))
+        yield _guarded("leftover files", lambda: _leftovers(store))
         yield _guarded("organisers", lambda: _organisers(store))
     except Exception as error:
         yield Finding(
@@ -188,6 +189,23 @@ def _originals(store: Store) -> Finding:
             "originals", False, "; ".join(wrong[:5]), "Restore the folder from a backup."
         )
     return Finding("originals", True, f"{len(takes)} takes, each with its own hash")
+
+
+def _leftovers(store: Store) -> Finding:
+    from panel.stages import leftovers
+
+    found = leftovers.find(store)
+    if not found.files:
+        return Finding("leftover files", True, "none")
+    return Finding(
+        "leftover files",
+        True,
+        f"{found.files} that no study refers to, {found.bytes / 2**20:.1f} MiB",
+        "Most originals are unknown to this database, so nothing is removed: check that "
+        "FAIRHEARING_DATABASE_URL names the one that belongs to this folder."
+        if found.strange
+        else "The server removes them when it starts, once they are a week old.",
+    )
 
 
 def _organisers(store: Store) -> Finding:

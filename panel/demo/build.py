@@ -6,24 +6,22 @@ same each time; the verdict is whatever the analysis makes of the simulated vote
 
 from __future__ import annotations
 
-import heapq
 import os
-import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from sqlalchemy import event
-from sqlmodel import col, select
 
 from panel.demo import scenario, synth
-from panel.demo.listeners import SimulatedListener, answer, panel_of
+from panel.demo.progress import Step
 from panel.demo.running import Built
 from panel.demo.scenario import Asked, RecordedTake
+from panel.demo.story import Clock, StoryStore
+from panel.demo.voting import LISTENERS, Listened, let_listen, with_planted
 from panel.design.guard import Condition
 from panel.settings import Settings
 from panel.stages import (
@@ -34,41 +32,19 @@ from panel.stages import (
     excerpts,
     intake,
     invite,
-    listen,
     plan,
     prepare,
     publish,
     studies,
-    votes_in,
 )
-from panel.stages.links import holder
 from panel.stages.rows import plan_row
 from panel.store.opening import open_store
 from panel.store.session import Store, write_first
-from panel.store.tables import Trial
 
 SEED = 20
 ORGANISER = "bench@larkfield.example"
 YOU = "you@larkfield.example"
-LISTENERS = 40
 OPEN_LISTENERS = 24
-
-
-@dataclass
-class Clock:
-    """The time it is in the story."""
-
-    now: datetime
-
-
-@dataclass(frozen=True)
-class StoryStore(Store):
-    """A store whose time is the story's, so that forty listeners need no fortnight."""
-
-    clock: Clock = field(default_factory=lambda: Clock(datetime.min))
-
-    def now(self) -> datetime:
-        return self.clock.now
 
 
 def build(settings: Settings) -> Built:
@@ -89,10 +65,12 @@ def build(settings: Settings) -> Built:
         disable=not console.is_terminal,
     )
     with bar:
-        step = _Step(bar)
-        organiser = accounts.add_organiser(store, ORGANISER, "Larkfield Pickups")
+        step = Step(bar)
+        organiser = accounts.add_organiser(
+            store, ORGANISER, "Larkfield Pickups (invented for this demo)"
+        )
         closed_id, places = _zither_study(store, organiser, rng, step)
-        votes = _listening(store, settings, closed_id, places, rng, step)
+        votes = let_listen(store, settings, closed_id, places, rng, step)
         step.begin("Concluding by the plan's rule", 1)
         store.clock.now += timedelta(hours=9)
         conclude.close(store, closed_id)
@@ -118,25 +96,6 @@ def build(settings: Settings) -> Built:
     )
 
 
-class _Step:
-    """One bar a step."""
-
-    def __init__(self, bar: Progress) -> None:
-        self._bar = bar
-        self._task = TaskID(-1)
-
-    def begin(self, what: str, total: int) -> None:
-        if self._bar.disable:  # into a file or a pipe: a line a step
-            self._bar.console.print(f"{what} …")
-        self._task = self._bar.add_task(what, total=total)
-
-    def advance(self) -> None:
-        self._bar.advance(self._task)
-
-    def to(self, done: int, total: int) -> None:
-        self._bar.update(self._task, completed=done, total=total)
-
-
 def _without_waiting_for_the_disk(store: Store) -> None:
     """A build that is cut short is thrown away whole, so it need not wait for each commit."""
 
@@ -148,8 +107,8 @@ def _without_waiting_for_the_disk(store: Store) -> None:
 
 
 def _zither_study(
-    store: StoryStore, organiser: int, rng: np.random.Generator, step: _Step
-) -> tuple[int, dict[str, _Listened]]:
+    store: StoryStore, organiser: int, rng: np.random.Generator, step: Step
+) -> tuple[int, dict[str, Listened]]:
     study_id = _study(
         store,
         organiser,
@@ -173,12 +132,11 @@ def _zither_study(
     )
     places = {keys[take.order]: take.place for take in takes}
     return study_id, {
-        contrast: _Listened(axis, _with_planted(places, contrast))
-        for contrast, axis in asked.items()
+        contrast: Listened(axis, with_planted(places, contrast)) for contrast, axis in asked.items()
     }
 
 
-def _kalimba_study(store: StoryStore, organiser: int, rng: np.random.Generator, step: _Step) -> int:
+def _kalimba_study(store: StoryStore, organiser: int, rng: np.random.Generator, step: Step) -> int:
     study_id = _study(
         store,
         organiser,
@@ -213,7 +171,7 @@ def _record(
     instrument: synth.Instrument,
     takes: Sequence[RecordedTake],
     rng: np.random.Generator,
-    step: _Step,
+    step: Step,
     what: str,
 ) -> dict[int, str]:
     """Add the takes with their logs; returns take keys by order of recording."""
@@ -253,7 +211,7 @@ def _plan(
     check_votes: int,
     listeners: int,
     planted_least_right: int | None,
-    step: _Step,
+    step: Step,
 ) -> dict[str, str | None]:
     """Excerpts, contrasts, clips, rules, lock; returns each contrast's attribute axis by key."""
     factors = {factor.name: factor.id for factor in chain_log.factors(store, study_id)}
@@ -300,119 +258,3 @@ def _plan(
     prepare.prepare(store, study_id, progress=step.to)
     plan.lock(store, study_id)
     return asked
-
-
-@dataclass(frozen=True)
-class _Listened:
-    """What the simulation needs to know of a contrast: the axis asked about, places by take."""
-
-    axis: str | None
-    places: Mapping[str, Mapping[str, float]]
-
-
-def _with_planted(
-    places: Mapping[str, Mapping[str, float]], contrast: str
-) -> dict[str, Mapping[str, float]]:
-    planted = {
-        f"{key}+{contrast}": {
-            **place,
-            **{axis: place.get(axis, 0.0) + more for axis, more in scenario.CHECK_PLACE.items()},
-        }
-        for key, place in places.items()
-    }
-    return {**places, **planted}
-
-
-def _listening(
-    store: StoryStore,
-    settings: Settings,
-    study_id: int,
-    contrasts_heard: Mapping[str, _Listened],
-    rng: np.random.Generator,
-    step: _Step,
-) -> int:
-    """Invite, and let everybody listen at their own times; returns the number of votes."""
-    store.clock.now += timedelta(hours=3)
-    pasted = "\n".join(f"listener-{n:02d}@listeners.example" for n in range(1, LISTENERS + 1))
-    invited = invite.invite(store, settings, study_id, pasted)
-    codes = [
-        invite.personal_link(store, settings, added.listener_id).rsplit("/", 1)[1]
-        for added in invited.added
-    ]
-    people = panel_of(rng, LISTENERS)
-    begin = store.clock.now
-    # Most come in the first days, and in the evening.
-    starts = [
-        begin
-        + timedelta(days=float(min(9.0, rng.exponential(2.5))), hours=float(rng.uniform(0, 4)))
-        for _ in people
-    ]
-    due: list[tuple[datetime, int]] = [(start, index) for index, start in enumerate(starts)]
-    heapq.heapify(due)
-    waiting: dict[int, list[_Due]] = {}
-    votes = 0
-    step.begin("Forty simulated listeners vote", 1)
-    while due:
-        store.clock.now, index = heapq.heappop(due)
-        person, code = people[index], codes[index]
-        if index not in waiting:
-            waiting[index] = _arrive(store, code, person, rng)[::-1]
-            total = LISTENERS * len(waiting[index])
-            seconds = 240.0
-        else:
-            trial = waiting[index].pop()
-            seconds = float(np.clip(person.pace_s * np.exp(rng.normal(0.0, 0.35)), 3.0, 300.0))
-            heard = contrasts_heard[trial.contrast]
-            votes_in.vote(
-                store,
-                code,
-                trial.number,
-                str(uuid.UUID(bytes=rng.bytes(16), version=4)),
-                answer(
-                    rng,
-                    person,
-                    trial.procedure,
-                    [heard.places[slot] for slot in trial.slots],
-                    heard.axis,
-                ),
-                plays=int(len(trial.slots) + rng.poisson(1.5)),
-                seconds=round(seconds),
-            )
-            votes += 1
-            step.to(votes, total)
-            if not waiting[index]:
-                listen.finish(store, code)
-                continue
-        heapq.heappush(due, (store.clock.now + timedelta(seconds=seconds), index))
-    return votes
-
-
-@dataclass(frozen=True)
-class _Due:
-    number: int
-    contrast: str
-    procedure: str
-    slots: tuple[str, ...]
-
-
-def _arrive(
-    store: Store, code: str, person: SimulatedListener, rng: np.random.Generator
-) -> list[_Due]:
-    """Welcome to practice; returns the listener's trials with what is in their slots.
-
-    Only a simulation may look there: it has to know what its listeners hear.
-    """
-    listen.enter(store, code)
-    listen.consent(store, code, randbelow=lambda n: int(rng.integers(n)))
-    listen.declare_playback(store, code, person.playback, person.sample_rate)
-    listen.mark_done(store, code, "level")
-    listen.record_check(store, code, person.headphone_check)
-    with store.session() as s:
-        listener, _ = holder(s, code)
-        trials = s.exec(
-            select(Trial).where(Trial.listener_id == listener.id).order_by(col(Trial.number))
-        ).all()
-    return [
-        _Due(trial.number, trial.contrast_key, trial.procedure, tuple(trial.slots))
-        for trial in trials
-    ]

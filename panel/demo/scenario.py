@@ -164,7 +164,7 @@ class Asked:
 _ADHESIVE = (("hide glue", "baseline", None), ("epoxy", "epoxy", None))
 ZITHER_QUESTIONS = (
     Asked("Stiffer adhesive", "abx", "adhesive", _ADHESIVE, 16),
-    Asked("Stiffer adhesive, liked better", "preference", "adhesive", _ADHESIVE, 8),
+    Asked("Adhesive, by liking", "preference", "adhesive", _ADHESIVE, 8),
     Asked(
         "Economy element",
         "attribute",

@@ -12,7 +12,7 @@ from panel.desk.preparing import Jobs
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import prepare, preview
+from panel.stages import prepare, preview, readiness
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 
@@ -53,6 +53,19 @@ def progress(request: Request, study: OwnStudy) -> JSONResponse:
     if job is None:
         return JSONResponse({"running": False, "done": 1, "total": 1})
     return JSONResponse({"running": job.running, "done": job.done, "total": job.total})
+
+
+@router.get("/ready")
+def ready(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    """Can these takes answer it? A check list, before anybody is invited."""
+    return page(
+        request,
+        "desk/ready.html",
+        organiser=who,
+        study=study,
+        here="clips",
+        found=readiness.readiness(store_of(request), study.id),
+    )
 
 
 @router.get("/{excerpt_key}/{take_key}.wav")

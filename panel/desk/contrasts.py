@@ -1,6 +1,7 @@
 """Contrasts at the desk: proposals from the log, and the forms for question, control and check."""
 
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
@@ -12,7 +13,7 @@ from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import contrasts, intake, measured
+from panel.stages import contrasts, intake, measured, planting
 from panel.stages.accounts import OrganiserView
 from panel.stages.contrasts import Condition
 from panel.stages.studies import StudyView
@@ -31,11 +32,16 @@ def contrasts_page(request: Request, who: SignedIn, study: OwnStudy) -> Response
 
 @router.get("/question")
 def question_page(
-    request: Request, who: SignedIn, study: OwnStudy, factor: str = "", takes: str = ""
+    request: Request,
+    who: SignedIn,
+    study: OwnStudy,
+    factor: str = "",
+    takes: str = "",
+    given: str = "",
 ) -> Response:
-    """The form for a question; `takes` (keys with commas) are those to begin with."""
+    """The form for a question; `takes` (keys with commas) and `given` are those to begin with."""
     chosen = [key for key in takes.split(",") if key]
-    return _question(request, who, study, factor, chosen or None)
+    return _question(request, who, study, factor, chosen or None, given=[given])
 
 
 @router.post("/question")
@@ -56,11 +62,23 @@ def ask(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
             attribute=forms.text(form, "attribute"),
             scale=forms.text(form, "scale") or None,
             override_reason=forms.text(form, "reason"),
+            ties=forms.text(form, "ties") == "yes",
+            reasons=forms.text(form, "reasons") == "yes",
+            attributes=forms.text(form, "words").split(","),
+            given=forms.texts(form, "given"),
         )
     except PanelError as error:
         typed = {name: value for name, value in form.items() if isinstance(value, str)}
         return _question(
-            request, who, study, factor, chosen, problem=error, typed=typed, judged=conditions
+            request,
+            who,
+            study,
+            factor,
+            chosen,
+            problem=error,
+            typed=typed,
+            judged=conditions,
+            given=forms.texts(form, "given"),
         )
     return RedirectResponse(f"{study.href}/contrasts", status_code=303)
 
@@ -69,9 +87,9 @@ def ask(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
 def measured_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     """What differs between the conditions of each question, beside what retakes vary by."""
     store = store_of(request)
-    problem, drawn = None, []
+    problem, found = None, []
     try:
-        drawn = measured.pictures(store, study.id)
+        found = measured.shown(store, study.id)
     except PanelError as error:
         problem = error
     return page(
@@ -80,7 +98,7 @@ def measured_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         organiser=who,
         study=study,
         here="contrasts",
-        figures=drawn,
+        questions=found,
         problem=problem,
     )
 
@@ -134,6 +152,8 @@ def add_check(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> R
         )
     except PanelError as error:
         return _form_page(request, who, study, "desk/contrast_check.html", problem=error, form=form)
+    with suppress(PanelError):  # the check stands; preparing says what is wrong with the clips
+        planting.plant(store_of(request), study.id)
     return RedirectResponse(f"{study.href}/contrasts", status_code=303)
 
 
@@ -176,6 +196,7 @@ def _question(
     problem: PanelError | None = None,
     typed: dict[str, str] | None = None,
     judged: Sequence[Condition] = (),
+    given: Sequence[str] = (),
 ) -> Response:
     """Without a factor the page asks for one; with it, for takes, procedure and votes."""
     store = store_of(request)
@@ -200,6 +221,7 @@ def _question(
         chosen=set(takes) if chosen is None else set(chosen),
         options=contrasts.procedure_options(),
         nearest=nearest,
+        given=set(given),
         unlogged=[t for t in takes.values() if not any(t.key in side.takes for side in sides)],
         problem=problem,
         typed=typed or {},

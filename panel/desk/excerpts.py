@@ -1,5 +1,6 @@
 """Marking excerpts on the overview pictures of the takes, and the next session's order."""
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
@@ -11,8 +12,9 @@ from panel.desk import forms, pictures
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import intake, preview, recording
+from panel.stages import excerpts, intake, preview, recording
 from panel.stages.accounts import OrganiserView
+from panel.stages.rows import TakeView
 from panel.stages.studies import StudyView
 
 router = APIRouter(prefix="/studies/{study_code}")
@@ -24,21 +26,33 @@ OwnStudy = Annotated[StudyView, Depends(study_of)]
 
 @router.get("/excerpts")
 def excerpts_page(
-    request: Request, who: SignedIn, study: OwnStudy, propose: bool = False
+    request: Request, who: SignedIn, study: OwnStudy, propose: bool = False, change: str = ""
 ) -> Response:
-    return _page(request, who, study, propose=propose)
+    """With `change`, the key of an excerpt, its times stand in the form, to be moved."""
+    typed = (
+        {
+            "key": found.key,
+            "start": f"{found.start_s:.3f}",
+            "end": f"{found.end_s:.3f}",
+            "label": found.label,
+        }
+        if (found := _of_key(request, study, change))
+        else {}
+    )
+    return _page(request, who, study, propose=propose, typed=typed)
 
 
 @router.post("/excerpts")
 def add(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
+    """Mark an excerpt, or move the one whose key the form has."""
+    store, key = store_of(request), forms.text(form, "key").strip()
     try:
-        intake.add_excerpt(
-            store_of(request),
-            study.id,
-            forms.number(form, "start", "Beginning"),
-            forms.number(form, "end", "End"),
-            forms.text(form, "label"),
-        )
+        start = forms.number(form, "start", "Beginning")
+        end = forms.number(form, "end", "End")
+        if key:
+            excerpts.change_excerpt(store, study.id, key, start, end, forms.text(form, "label"))
+        else:
+            intake.add_excerpt(store, study.id, start, end, forms.text(form, "label"))
     except PanelError as error:
         typed = {name: value for name, value in form.items() if isinstance(value, str)}
         return _page(request, who, study, problem=error, typed=typed)
@@ -91,6 +105,19 @@ def span(
     return Response(wav, media_type="audio/wav", headers={"Cache-Control": "private, no-store"})
 
 
+def _of_key(request: Request, study: StudyView, key: str) -> excerpts.ExcerptView | None:
+    there = intake.excerpts(store_of(request), study.id) if key else ()
+    return next((excerpt for excerpt in there if excerpt.key == key), None)
+
+
+def _levels(
+    takes: Sequence[TakeView], longest: float
+) -> tuple[list[float], list[tuple[str, list[str]]]]:
+    """The pictures as a table: the stretches' edges in s, and the level of each take in them."""
+    edges = [0.0, *pictures.marks(longest), longest]
+    return edges, [(take.label, pictures.levels(take.overview, edges)) for take in takes]
+
+
 def _page(
     request: Request,
     who: OrganiserView,
@@ -114,6 +141,7 @@ def _page(
         takes=[(take, pictures.overview(take.overview, longest)) for take in takes],
         longest=longest,
         marks=pictures.marks(longest),
+        levels=_levels(takes, longest),
         excerpts=shown,
         proposals=preview.proposals(store, study.id) if propose else None,
         problem=problem,

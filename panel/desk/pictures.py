@@ -1,22 +1,28 @@
 """Pictures at the desk as SVG: overviews of takes, and the power of a plan."""
 
+import math
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 from markupsafe import Markup
 
 WIDTH, HEIGHT = 1000, 90
+_QUIET = 0.03  # some 30 dB under the peak
 
 
-def overview(picture: Mapping[str, Any], span: float) -> Markup:
+def overview(picture: Mapping[str, Any], span: float, full: float | None = None) -> Markup:
     """The picture of one take on a time axis of `span` seconds that all takes of a page share.
 
     The loudest place fills the height: takes are to be compared in what happens when, and their
-    levels stand in the log. Decorative (aria-hidden); times stand beside it in words.
+    levels stand in the log; where levels are to be seen, `full` is the sample value that does.
+    Decorative (aria-hidden); times stand beside it in words.
     """
     lowest, highest, rms = picture["lowest"], picture["highest"], picture["rms"]
     seconds = float(picture["seconds"])
-    loudest = max(max(map(abs, lowest), default=0.0), max(map(abs, highest), default=0.0)) or 1.0
+    loudest = (
+        full or max(max(map(abs, lowest), default=0.0), max(map(abs, highest), default=0.0)) or 1.0
+    )
     across = WIDTH * seconds / span if span else WIDTH
     step = across / len(lowest)
     middle, half = HEIGHT / 2, HEIGHT / 2 - 2
@@ -28,10 +34,48 @@ def overview(picture: Mapping[str, Any], span: float) -> Markup:
         for at in marks(span)
     )
     return Markup(
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" aria-hidden="true" '
-        f'focusable="false">{ticks}<path d="{outline}" class="peak"/>'
-        f'<path d="{body}" class="body"/></svg>'
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" role="img" '
+        f'aria-label="{in_words(picture)}" focusable="false">{ticks}'
+        f'<path d="{outline}" class="peak"/><path d="{body}" class="body"/></svg>'
     )
+
+
+def in_words(picture: Mapping[str, Any]) -> str:
+    """What the picture of one take shows: from when to when it sounds, and its peak."""
+    seconds = float(picture["seconds"])
+    peaks = [
+        max(abs(a), abs(b)) for a, b in zip(picture["lowest"], picture["highest"], strict=True)
+    ]
+    loudest = max(peaks, default=0.0)
+    if not loudest:
+        return f"Silent, {seconds:.1f} s."
+    step = seconds / len(peaks)
+    sounding = [i for i, peak in enumerate(peaks) if peak >= loudest * _QUIET]
+    at = peaks.index(loudest)
+    return (
+        f"{seconds:.1f} s of sound: it rises above {_decibels(_QUIET)} dB of its peak from "
+        f"{sounding[0] * step:.1f} to {(sounding[-1] + 1) * step:.1f} s, and peaks at "
+        f"{(at + 0.5) * step:.1f} s with {_decibels(loudest)} dBFS."
+    )
+
+
+def levels(picture: Mapping[str, Any], edges: Sequence[float]) -> list[str]:
+    """RMS level in dBFS between neighbouring edges (in s), "" where the take has ended."""
+    rms = picture["rms"]
+    step = float(picture["seconds"]) / len(rms) if rms else 1.0
+    out = []
+    for low, high in pairwise(edges):
+        there = [value for i, value in enumerate(rms) if low <= (i + 0.5) * step < high]
+        mean = (sum(value * value for value in there) / len(there)) ** 0.5 if there else None
+        out.append("" if mean is None else _decibels(mean))
+    return out
+
+
+def _decibels(share: float) -> str:
+    """Of full scale; with a true minus, and in words below what the picture resolves."""
+    if share < 1e-4:
+        return "under \N{MINUS SIGN}80"
+    return f"{20 * math.log10(share):.0f}".replace("-", "\N{MINUS SIGN}")
 
 
 def marks(span: float) -> list[float]:

@@ -26,7 +26,10 @@ OwnStudy = Annotated[StudyView, Depends(study_of)]
 def plan_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     if study.locked_at is not None:
         return _locked(request, who, study)
-    return _draft(request, who, study)
+    try:
+        return _draft(request, who, study, simulate=request.query_params.get("simulate") == "yes")
+    except PanelError as error:
+        return _draft(request, who, study, problem=error)
 
 
 @router.post("")
@@ -44,6 +47,8 @@ def set_rules(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> R
             if least
             else None,
             headphones=forms.text(form, "headphones"),
+            headphone_check=forms.text(form, "headphone_check") or "antiphase",
+            own_summary=forms.text(form, "own_summary") == "yes",
         )
     except PanelError as error:
         if study.locked_at is not None:
@@ -88,10 +93,12 @@ def _draft(
     *,
     problem: PanelError | None = None,
     typed: dict[str, str] | None = None,
+    simulate: bool = False,
 ) -> Response:
     draft = plan.draft(store_of(request), study.id)
-    curves = {}
-    if draft.outlook is not None:
+    curves, endings = {}, None
+    if draft.document is not None and draft.outlook is not None:
+        endings = plan.endings(draft.document, simulate=simulate)
         curves = {
             curve.outlook.id: pictures.power(curve.lines, curve.outlook.votes)
             for curve in plan.power_curves(draft.outlook)
@@ -105,6 +112,7 @@ def _draft(
         here="plan",
         draft=draft,
         curves=curves,
+        endings=endings,
         problem=problem,
         typed=typed or {},
     )

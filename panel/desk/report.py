@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import conclude, publish
+from panel.stages import conclude, leaders_shown, publish, reasons
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 
@@ -31,6 +31,7 @@ def verdict_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         organiser=who,
         study=study,
         here="verdict",
+        has_reasons=bool(reasons.told(store_of(request), study.id)),
         **publish.report_context(store_of(request), study.id),
     )
 
@@ -41,6 +42,7 @@ def report_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     return page(
         request,
         "report/report.html",
+        leader=leaders_shown.for_report(store_of(request), study.id),
         **publish.report_context(
             store_of(request),
             study.id,
@@ -66,10 +68,24 @@ def end(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
     return RedirectResponse(f"{study.href}/verdict", status_code=303)
 
 
+@router.get("/reasons")
+def reasons_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
+    """What listeners ticked and wrote; refused while the study is sealed."""
+    return page(
+        request,
+        "desk/reasons.html",
+        organiser=who,
+        study=study,
+        here="verdict",
+        told=reasons.told(store_of(request), study.id),
+    )
+
+
 @router.get("/export.zip")
-def export(request: Request, study: OwnStudy) -> Response:
+def export(request: Request, study: OwnStudy, reasons: str = "") -> Response:
+    """The archive; with the listeners' words only where the organiser says so."""
     store = store_of(request)
-    content = publish.export(store, study.id)
+    content = publish.export(store, study.id, with_reasons=reasons == "yes")
     name = publish.file_name(store, study.id)
     return Response(
         content,

@@ -5,9 +5,11 @@ from starlette.responses import RedirectResponse, Response
 
 from panel.desk import (
     accounts,
+    channels,
     clips,
     contrasts,
     excerpts,
+    leader,
     listeners,
     plan,
     report,
@@ -30,7 +32,9 @@ def desk() -> Response:
 router.include_router(accounts.router)
 router.include_router(studies.router)
 router.include_router(takes.router)
+router.include_router(channels.router)
 router.include_router(excerpts.router)
+router.include_router(leader.router)
 router.include_router(clips.router)
 router.include_router(contrasts.router)
 router.include_router(plan.router)

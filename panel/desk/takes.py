@@ -19,7 +19,7 @@ from panel.desk.security import (
 )
 from panel.errors import BadInput, PanelError
 from panel.pages import page
-from panel.stages import intake, studies
+from panel.stages import channel_choice, intake, leaders, studies
 from panel.stages.accounts import OrganiserView
 from panel.stages.intake import Entry, Limits
 from panel.stages.studies import StudyView
@@ -177,7 +177,7 @@ def original(request: Request, study: OwnStudy, take_key: str) -> Response:
 def _take_in(request: Request, study: StudyView, upload: UploadFile) -> dict[str, Any]:
     name = upload.filename or ""
     try:
-        view = intake.add_take(
+        view = channel_choice.take_or_wait(
             store_of(request),
             study.id,
             name,
@@ -191,6 +191,14 @@ def _take_in(request: Request, study: StudyView, upload: UploadFile) -> dict[str
             "note": "",
             "message": error.message,
             "hint": error.hint,
+        }
+    if isinstance(view, channel_choice.WaitingView):
+        return {
+            "file": name,
+            "taken": True,
+            "note": "It is no take until two are chosen, under “Channels to choose”.",
+            "message": f"Kept; it has {len(view.tracks)} channels.",
+            "hint": "",
         }
     note = ""
     if view.same_as:
@@ -240,6 +248,8 @@ def _page(
         here="takes",
         grid=intake.grid(store, study.id),
         excerpts=intake.excerpts(store, study.id),
+        leaders=leaders.view(store, study.id),
+        waiting=channel_choice.waiting(store, study.id),
         limit_mib=settings_of(request).upload_limit_mib,
         problem=problem,
         uploads=uploads or [],

@@ -103,6 +103,8 @@ def shown(progress: Progress) -> dict[str, Any]:
         "checked": str(progress.checked),
         "finished": str(progress.finished),
         "declined": str(progress.declined),
+        "shared": str(progress.shared),
+        "withdrew": str(progress.withdrew),
         "votes": f"{progress.votes} of {progress.planned_votes} planned",
     }
     if progress.planted is not None:
@@ -111,6 +113,8 @@ def shown(progress: Progress) -> dict[str, Any]:
             f"{planted.right} of {planted.trials} right, the first {planted.listeners} "
             "listeners to finish taken together"
         )
+    elif progress.has_check:
+        numbers["planted"] = "shown once five listeners have finished"
     picture = environment.get_template("desk/watch_picture.html").render(
         **_bars(progress.hours), total=progress.votes
     )

@@ -47,7 +47,11 @@ def chain_of(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> Chain:
     sentences = []
     differs_in = [names.get(f, f) for f in contrast["differs"]]
     if len(differs_in) == 1:
-        sentences.append(f"The conditions differ in {differs_in[0]} only, as far as is logged.")
+        given = listed([names.get(f, f) for f in contrast.get("given") or ()])
+        among = f" among takes alike in {given}, which alone were compared" if given else ""
+        sentences.append(
+            f"The conditions differ in {differs_in[0]} only{among}, as far as is logged."
+        )
     elif differs_in:
         sentences.append(
             f"The conditions differ in {listed(differs_in)}: the outcome cannot be attributed to "

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from panel.design.procedures import PROCEDURES
+
 
 @dataclass(frozen=True)
 class Field:
@@ -33,7 +35,7 @@ class Field:
 REQUIRED = ("required", True)
 POSITIVE = (REQUIRED, ("minimum", 1))
 NOT_NEGATIVE = (REQUIRED, ("minimum", 0))
-PROCEDURE_CODES = ["abx", "triangle", "attribute", "preference"]
+PROCEDURE_CODES = list(PROCEDURES)
 ROLE_CODES = ["question", "retake_control", "planted_check"]
 
 VOTES = (
@@ -62,13 +64,18 @@ VOTES = (
     Field("two", "string", "Sample two", "Id of the take in the second place.", (REQUIRED,)),
     Field(
         "three", "string", "Sample three",
-        "Id of the take in the third place; empty where two samples are played.",
+        "Id of the take in the third place; empty where two samples are played. "
+        "same_different with one take twice: the take it was paired with, which was not played. "
+        "reminder: the take at hand under the name that is asked for.",
     ),
     Field(
         "answer", "string", "Answer",
-        "abx: which of one and two the third equals. triangle: the different one. attribute: the "
-        "one with more of it. preference: the preferred one.",
-        (REQUIRED, ("enum", ["one", "two", "three"])),
+        "abx: which of one and two the third equals. triangle: the different one. duo_trio: which "
+        "of two and three equals the reference, sample one. same_different: what the "
+        "two were called. reminder: which of one and two is of the kind of sample three. "
+        "attribute: the one with more of it. "
+        "preference: the preferred one, or neither.",
+        (REQUIRED, ("enum", ["one", "two", "three", "same", "different", "neither"])),
     ),
     Field(
         "correct", "boolean", "Right",
@@ -78,6 +85,10 @@ VOTES = (
     Field("plays", "integer", "Plays", "How often samples were started.", NOT_NEGATIVE),
     Field("seconds", "integer", "Seconds", "Whole seconds from trial to vote.", NOT_NEGATIVE),
     Field("day", "integer", "Day", "Days since the first vote of the study, from 0.", NOT_NEGATIVE),
+    Field(
+        "four", "string", "Sample four",
+        "reminder: id of the take at hand under the second name; else empty.",
+    ),
 )  # fmt: skip
 
 LISTENERS = (
@@ -101,6 +112,16 @@ LISTENERS = (
         (("minimum", 1),),
     ),
     Field("votes", "integer", "Votes", "Number of this listener's votes.", NOT_NEGATIVE),
+    Field(
+        "withdrew", "string", "Withdrew",
+        "Empty: no. kept: took back the consent and left the answers, without a name. removed: "
+        "took it back and had all answers removed.",
+        (("enum", ["kept", "removed"]),),
+    ),
+    Field(
+        "votes_removed", "integer", "Votes removed",
+        "How many answers were removed with a listener who withdrew.", NOT_NEGATIVE,
+    ),
 )  # fmt: skip
 
 CONTRASTS = (
@@ -115,6 +136,11 @@ CONTRASTS = (
     Field("attribute", "string", "Attribute", "The attribute asked about, where there is one."),
     Field("factor", "string", "Factor", "Id of the one factor that differs, where there is one."),
     Field(
+        "given", "string", "Given",
+        "Ids of the factors that takes are crossed over, separated by “ | ”: pairs are of takes "
+        "alike in them. Mostly empty.",
+    ),
+    Field(
         "conditions", "string", "Conditions",
         "Labels of the conditions, separated by “ | ”; for directed procedures a vote for the "
         "later one counts.",
@@ -128,6 +154,16 @@ CONTRASTS = (
     ),
     Field("trials", "integer", "Trials", "Votes counted.", NOT_NEGATIVE),
     Field("sentence", "string", "Sentence", "The verdict in words.", (REQUIRED,)),
+)  # fmt: skip
+
+REASONS = (
+    Field("contrast", "string", "Contrast", "Id of the preference in contrasts.csv.", (REQUIRED,)),
+    Field(
+        "preferred", "string", "Preferred",
+        "Label of the condition, neither, or that both were takes of the same.", (REQUIRED,),
+    ),
+    Field("ticked", "string", "Ticked", "Words that were ticked, separated by “ | ”."),
+    Field("words", "string", "Words", "What the listener wrote, unchanged."),
 )  # fmt: skip
 
 TABLES = {"votes": VOTES, "listeners": LISTENERS, "contrasts": CONTRASTS}

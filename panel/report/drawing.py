@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 from xml.sax.saxutils import escape, quoteattr
+
+from panel.report.words import decibels, hertz
 
 WIDE, NARROW = 640, 320
 TEXT = 15.0
@@ -164,6 +166,33 @@ class Canvas:
                 size=SMALL, anchor="middle",
             )  # fmt: skip
 
+    def hz_axis(self, along: Scale, y: float, low: float, high: float) -> None:
+        """Ticks and labels of frequency at `y`, those from `low` to `high`."""
+        for hz in (100, 1000, 10000) if self.narrow else (20, 50, 100, 200, 500, 1000, 2000, 5000,
+                                                          10000):  # fmt: skip
+            if low <= hz <= high:
+                self.line(along(hz), y, along(hz), y + 5)
+                self.text(along(hz), y + 20, hertz(hz), size=SMALL, anchor="middle")
+
+    def difference_axis(self, reach: float, left: float, base: float, top: float) -> Scale:
+        """A vertical scale in dB, as far below zero as above and at least to `reach`."""
+        step = next((s for s in (0.25, 0.5, 1, 2, 5, 10, 20) if reach / s <= 3.5), 50.0)
+        reach = math.ceil(reach / step - 1e-9) * step
+        up = Scale(-reach, reach, base, top)
+        for index in range(-round(reach / step), round(reach / step) + 1):
+            value = index * step
+            self.line(left, up(value), self.width - 14, up(value), stroke=RULE)
+            label = decibels(value, 2 if step < 0.5 else 1).removesuffix("\xa0dB")
+            self.text(left - 8, up(value) + 5, label, size=SMALL, anchor="end")
+        self.text(4, 14, "dB", size=SMALL, fill=PENCIL)
+        return up
+
+    def band(
+        self, upper: Sequence[tuple[float, float]], lower: Sequence[tuple[float, float]]
+    ) -> None:
+        """The shaded space between two lines that run the same way."""
+        self.path([*upper, *reversed(lower)], stroke=PENCIL, fill=BAND, width=1, closed=True)
+
     def svg(self, name: str, title: str, description: str, height: float) -> str:
         """The whole picture. `name` must be unique on the page."""
         key = f"{re.sub(r'[^A-Za-z0-9_-]', '-', name)}-{'narrow' if self.narrow else 'wide'}"
@@ -176,6 +205,24 @@ class Canvas:
             f'<desc id="{key}-d">{escape(clean(description))}</desc>'
             f"{''.join(self._parts)}</svg>"
         )
+
+
+def drawn(
+    name: str,
+    title: str,
+    description: str,
+    draw: Callable[[Canvas], float],
+    note: str,
+    columns: tuple[str, ...],
+    rows: tuple[tuple[str, ...], ...],
+) -> Figure:
+    """The figure that `draw` puts on a wide and on a narrow canvas; it returns the height."""
+
+    def svg(width: float) -> str:
+        canvas = Canvas(width)
+        return canvas.svg(name, title, description, draw(canvas))
+
+    return Figure(name, title, description, svg(WIDE), svg(NARROW), note, columns, rows)
 
 
 def clean(words: str) -> str:

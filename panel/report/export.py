@@ -27,12 +27,13 @@ from panel.analysis.votes import (
 )
 from panel.design import plan as plans
 from panel.errors import BadInput
-from panel.report.codebook import CODEBOOK, TABLE_TITLES, TABLES, Field, codebook_rows
+from panel.report.codebook import CODEBOOK, REASONS, TABLE_TITLES, TABLES, Field, codebook_rows
 from panel.report.readme import readme
 
 PLAN, VERDICT, VOTES, LISTENERS = "plan.json", "verdict.json", "votes.csv", "listeners.csv"
 CONTRASTS, CODEBOOK_FILE = "contrasts.csv", "codebook.csv"
 PACKAGE, README = "datapackage.json", "README.txt"
+REASONS_FILE = "reasons.csv"  # there only where the organiser chose so
 MEMBERS = (README, PACKAGE, PLAN, VERDICT, VOTES, LISTENERS, CONTRASTS, CODEBOOK_FILE)
 LARGEST_MEMBER = 200 * 1024 * 1024
 EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can hold: no exact time, equal bytes
@@ -53,8 +54,11 @@ def write_zip(
     votes: Sequence[Vote],
     listeners: Sequence[ListenerRow],
     verdict: Mapping[str, Any],
+    *,
+    reasons: str | None = None,
 ) -> bytes:
-    """The archive's bytes; equal input gives equal bytes.
+    """The archive's bytes; equal input gives equal bytes. `reasons`: reasons.csv, left out unless
+    given.
 
     Votes go in order of arrival, listeners by code. Raises BadInput if the verdict belongs to
     another plan.
@@ -74,10 +78,12 @@ def write_zip(
         CODEBOOK_FILE: _csv(CODEBOOK, codebook_rows()),
         README: readme(plan, verdict, digest).encode(),
     }
+    if reasons is not None:
+        files[REASONS_FILE] = reasons.encode()
     files[PACKAGE] = _json(data_package(plan, digest, files))
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
-        for name in MEMBERS:
+        for name in (*MEMBERS, *([REASONS_FILE] if reasons is not None else [])):
             entry = zipfile.ZipInfo(name, EPOCH)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.create_system = 3
@@ -103,6 +109,7 @@ def contrast_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[t
                 contrast["procedure"],
                 contrast.get("attribute") or "",
                 contrast.get("factor") or "",
+                " | ".join(contrast.get("given") or ()),
                 " | ".join(c["label"] for c in contrast.get("conditions") or ()),
                 entry["verdict"],
                 "" if entry["correct"] is None else entry["correct"],
@@ -173,6 +180,11 @@ def data_package(
                 "listeners", TABLE_TITLES["listeners"], TABLES["listeners"], primaryKey=["listener"]
             ),
             table("contrasts", TABLE_TITLES["contrasts"], TABLES["contrasts"], primaryKey=["id"]),
+            *(
+                [table("reasons", "One row a reason for a preference", REASONS)]
+                if REASONS_FILE in files
+                else []
+            ),
             table("codebook", "What every column means", CODEBOOK, primaryKey=["table", "column"]),
             resource("plan", PLAN, "The plan that was locked before the first vote", json_kind),
             resource("verdict", VERDICT, "The verdict with all its numbers", json_kind),

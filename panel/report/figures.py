@@ -15,14 +15,13 @@ from panel.design.procedures import PROCEDURES
 from panel.report.drawing import (
     INK,
     MARK,
-    NARROW,
     PENCIL,
     SMALL,
-    WIDE,
     Canvas,
     Figure,
     Scale,
     Shape,
+    drawn,
     share_scale,
     share_step,
     wrapped,
@@ -83,9 +82,9 @@ def forest_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[Row
             continue
         kind = PROCEDURES[contrast["procedure"]]
         role = contrast["role"]
-        what = f"right, of {entry['trials']:,}"
+        what = f"{entry['correct']:,} of {entry['trials']:,} right"
         if kind.directed and role == "question":
-            what = f"{favour(contrast)}, of {entry['trials']:,}"
+            what = f"{entry['correct']:,} of {entry['trials']:,} {favour(contrast)}"
         rows.append(
             Row(
                 label="Retakes of the same" if contrast.get("of") else contrast["name"],
@@ -113,15 +112,16 @@ def forest(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None
         f"chance {percent(row.chance)}; {row.verdict}."
         for row in rows
     )
-    return Figure(
+    return drawn(
         "forest",
         title,
         description,
-        _forest(rows, WIDE, title, description),
-        _forest(rows, NARROW, title, description),
-        f"Marks are shares of votes, lines their {confidence} intervals over listeners. Filled "
-        "disc: a difference is claimed; ring: none is; square with a broken line: retakes of the "
-        "same condition; triangle: planted check. The dashed upright is what guessing gives.",
+        lambda canvas: _forest(canvas, rows),
+        f"Marks are shares of votes, not of people. Lines are their {confidence} intervals over "
+        "listeners: how far a share could be off. Filled disc: a difference is claimed; ring: none "
+        "is; square with a broken line: retakes, that is two recordings of the same condition; "
+        "triangle: planted check, a difference put in to see whether listeners can hear one. The "
+        "dashed upright is chance: what guessing gives.",
         ("comparison", "share", f"{confidence} interval", "counted", "chance", "verdict"),
         tuple(
             (
@@ -137,10 +137,11 @@ def forest(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None
     )
 
 
-def _forest(rows: Sequence[Row], width: float, title: str, description: str) -> str:
-    canvas = Canvas(width)
+def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
     values = [v for row in rows for v in (*row.interval, row.chance)]
-    scale = share_scale(values, *((10.0, width - 34) if canvas.narrow else (212.0, width - 138)))
+    scale = share_scale(
+        values, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 138))
+    )
     labels = [wrapped(row.label, 196 if not canvas.narrow else 296) for row in rows]
     whats = [
         wrapped(f"{row.verdict}; {row.what}", 300, SMALL, most=1)
@@ -180,7 +181,7 @@ def _forest(rows: Sequence[Row], width: float, title: str, description: str) -> 
         canvas.line(low, line, high, line, stroke=colour, width=3, dash="3 3" if row.dashed else "")
         canvas.mark(row.shape, scale(row.share), line, colour=colour)
         y += height
-    return canvas.svg("forest", title, description, bottom + 28)
+    return bottom + 28
 
 
 def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
@@ -202,9 +203,10 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
         for label, _, _, low, _, high in rows
     )
 
-    def draw(width: float) -> str:
-        canvas = Canvas(width)
-        scale = Scale(0.0, 1.0, *((10.0, width - 34) if canvas.narrow else (212.0, width - 138)))
+    def draw(canvas: Canvas) -> float:
+        scale = Scale(
+            0.0, 1.0, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 138))
+        )
         height, top = (50.0 if canvas.narrow else 40.0), 24.0
         bottom = top + height * len(rows)
         canvas.share_axis(scale, top, bottom, step=0.2)
@@ -218,14 +220,14 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
             retake = contrast["role"] == "retake_control"
             if canvas.narrow:
                 canvas.blank(y - 33, 25)
-                words = wrapped(f"at most {percent_up(high)}: {label}", 300, most=1)[0]
+                words = wrapped(f"{_between(low, high)}: {label}", 300, most=1)[0]
                 canvas.text(scale.start, y - 14, words, italic=retake)
             else:
                 lines = wrapped(label, 196)
                 for place, words in enumerate(lines):
                     canvas.text(196, y + 5 + 17 * place - 8.5 * (len(lines) - 1), words,
                                 anchor="end", italic=retake)  # fmt: skip
-                canvas.text(scale.end + 20, y + 5, f"at most {percent_up(high)}")
+                canvas.text(scale.end + 20, y + 5, _between(low, high))
             colour = INK if retake else MARK
             canvas.line(scale(low), y, scale(high), y, stroke=colour, width=3,
                         dash="3 3" if retake else "")  # fmt: skip
@@ -234,23 +236,31 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
             if estimate is not None:
                 shape = role_shape(contrast["role"], entry["verdict"])
                 canvas.mark(shape, scale(estimate), y, 5.5, colour=colour)
-        return canvas.svg("share-bound", title, description, bottom + 28)
+        return bottom + 28
 
-    return Figure(
+    return drawn(
         "share-bound",
         title,
         description,
-        draw(WIDE),
-        draw(NARROW),
-        "“Can hear” means: always hears it in this task, or else guesses. Between the uprights "
-        f"lies the share, each of the two bounds at {percent(plan['confidence'])} by itself; "
-        "repeats by one listener do not count as people.",
+        draw,
+        "Shares of people. “Can hear” means: always hears it in this task, or else guesses. The "
+        "share lies between the two uprights; each of them is a limit at "
+        f"{percent(plan['confidence'])} by itself, the mark is the best estimate. Several votes of "
+        "one listener count as one person. “Not heard” needs the right upright under the limit "
+        "that the plan set.",
         ("comparison", "at least", "estimate", "at most", "limit"),
         tuple(
             (label, percent_down(low, 1), percent(estimate, 1), percent_up(high, 1), percent(limit))
             for label, _, _, low, estimate, high in rows
         ),
     )
+
+
+def _between(low: float, high: float) -> str:
+    """Both limits, or the upper one alone where the lower says nothing."""
+    if percent_down(low) == percent_down(0.0):
+        return f"at most {percent_up(high)}"
+    return f"{percent_down(low)} to {percent_up(high)}"
 
 
 def ordered(contrast: Mapping[str, Any]) -> list[Any]:

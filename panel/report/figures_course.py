@@ -15,15 +15,14 @@ from panel.design.procedures import PROCEDURES
 from panel.report.drawing import (
     INK,
     MARK,
-    NARROW,
     PENCIL,
     RULE,
     SMALL,
-    WIDE,
     Canvas,
     Figure,
     Scale,
     Shape,
+    drawn,
     wrapped,
 )
 from panel.report.figures import ordered
@@ -47,14 +46,13 @@ def votes_over_time(votes: Sequence[Vote]) -> Figure | None:
         f"{max(by_day, key=lambda day: by_day[day]) + 1}, {busiest:,}."
     )
 
-    def draw(width: float) -> str:
-        canvas = Canvas(width)
+    def draw(canvas: Canvas) -> float:
         left, top, base = 52.0, 26.0, 196.0
         ceiling = _round_up(busiest)
         up = Scale(0, ceiling, base, top)
-        along = Scale(0, last + 1, left, width - 12)
+        along = Scale(0, last + 1, left, canvas.width - 12)
         for value in (0, ceiling // 2, ceiling) if ceiling > 1 else (0, 1):
-            canvas.line(left, up(value), width - 12, up(value), stroke=RULE)
+            canvas.line(left, up(value), canvas.width - 12, up(value), stroke=RULE)
             canvas.text(left - 8, up(value) + 5, f"{value:,}", size=SMALL, anchor="end")
         canvas.text(4, 13, "votes a day", size=SMALL, fill=PENCIL)
         bar = min(40.0, 0.72 * (along(1) - along(0)))
@@ -63,19 +61,18 @@ def votes_over_time(votes: Sequence[Vote]) -> Figure | None:
                 middle = along(day + 0.5)
                 canvas.rect(middle - bar / 2, up(by_day[day]), bar, base - up(by_day[day]),
                             fill=MARK)  # fmt: skip
-        canvas.line(left, base, width - 12, base)
+        canvas.line(left, base, canvas.width - 12, base)
         labels = max(1, math.ceil((last + 1) / (6 if canvas.narrow else 12)))
         for day in days[::labels]:
             canvas.text(along(day + 0.5), base + 19, f"{day + 1}", size=SMALL, anchor="middle")
-        canvas.text(width - 12, base + 38, "day", size=SMALL, anchor="end", fill=PENCIL)
-        return canvas.svg("votes-by-day", title, description, base + 46)
+        canvas.text(canvas.width - 12, base + 38, "day", size=SMALL, anchor="end", fill=PENCIL)
+        return base + 46
 
-    return Figure(
+    return drawn(
         "votes-by-day",
         title,
         description,
-        draw(WIDE),
-        draw(NARROW),
+        draw,
         "Day 1 is the day of the first vote; exact times are not kept in the table.",
         ("day", "votes", "in all"),
         tuple((f"{day + 1}", f"{by_day[day]:,}", f"{sums[day]:,}") for day in days),
@@ -93,7 +90,7 @@ def evidence_path(
     side = {t: i for i, c in enumerate(ordered(contrast)) for t in c["takes"]}
     outcomes = []
     for vote in sorted(votes, key=lambda vote: vote.sequence):
-        if vote.contrast != contrast["id"]:
+        if vote.contrast != contrast["id"] or vote.tied:
             continue
         a, b = (side[take] for take in vote.pair)
         if a != b:
@@ -134,8 +131,7 @@ def evidence_by_vote(
         for contrast, path in paths
     )
 
-    def draw(width: float) -> str:
-        canvas = Canvas(width)
+    def draw(canvas: Canvas) -> float:
         left, top = 58.0, 30.0
         base = top + (220 if canvas.narrow else 240)
         high = max(math.log10(bars[-1][1]) + 0.3, *(min(max(path), 12.0) for _, path in paths))
@@ -143,11 +139,11 @@ def evidence_by_vote(
         low, high = math.floor(low), math.ceil(high)
         up = Scale(low, high, base, top)
         longest = max(len(path) for _, path in paths)
-        along = Scale(0, longest, left, width - 14)
+        along = Scale(0, longest, left, canvas.width - 14)
         canvas.text(4, 14, "times likelier than guessing", size=SMALL, fill=PENCIL)
         every = max(1, math.ceil((high - low) / 6))
         for power in range(math.ceil(low / every) * every, high + 1, every):
-            canvas.line(left, up(power), width - 14, up(power), stroke=RULE)
+            canvas.line(left, up(power), canvas.width - 14, up(power), stroke=RULE)
             canvas.text(left - 8, up(power) + 5, _power(power), size=SMALL, anchor="end")
         for index, (_, path) in enumerate(paths):
             stride = max(1, len(path) // MOST_POINTS)
@@ -160,28 +156,37 @@ def evidence_by_vote(
         for number, (words, value) in enumerate(bars):
             y = up(math.log10(value))
             under = number == 0 and len(bars) > 1
-            canvas.line(left, y, width - 14, y, dash="6 3", width=1.5)
-            canvas.text(width - 18, y + (16 if under else -6), f"{_plain(value)}: {words}",
+            canvas.line(left, y, canvas.width - 14, y, dash="6 3", width=1.5)
+            canvas.text(canvas.width - 18, y + (16 if under else -6), f"{_plain(value)}: {words}",
                         size=SMALL, anchor="end", halo=True)  # fmt: skip
-        canvas.line(left, base, width - 14, base)
+        canvas.line(left, base, canvas.width - 14, base)
         for value in (0, longest // 2, longest):
             canvas.text(along(value), base + 19, f"{value:,}", size=SMALL, anchor="middle")
-        canvas.text(width - 14, base + 38, "votes across conditions", size=SMALL, anchor="end",
-                    fill=PENCIL)  # fmt: skip
+        canvas.text(
+            canvas.width - 14,
+            base + 38,
+            "votes across conditions",
+            size=SMALL,
+            anchor="end",
+            fill=PENCIL,
+        )
         y = base + 62
         for index, (contrast, _) in enumerate(paths):
             canvas.mark(shapes[index % len(shapes)], left + 4, y - 5, 5)
-            canvas.text(left + 18, y, wrapped(contrast["name"], width - left - 30, most=1)[0],
-                        fill=INK)  # fmt: skip
+            canvas.text(
+                left + 18,
+                y,
+                wrapped(contrast["name"], canvas.width - left - 30, most=1)[0],
+                fill=INK,
+            )
             y += 22
-        return canvas.svg("evidence", title, description, y - 8)
+        return y - 8
 
-    return Figure(
+    return drawn(
         "evidence",
         title,
         description,
-        draw(WIDE),
-        draw(NARROW),
+        draw,
         "How many times better the votes fit a panel that hears something than one that guesses, "
         "averaged over how well it may hear. Under guessing the line ever reaches "
         f"{_plain(1 / alpha)} with probability {decimal(alpha, 2)} at most, however often one "

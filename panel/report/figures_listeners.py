@@ -15,13 +15,12 @@ from panel.report.drawing import (
     BAND,
     INK,
     MARK,
-    NARROW,
     PENCIL,
     SMALL,
-    WIDE,
     Canvas,
     Figure,
     Scale,
+    drawn,
     wrapped,
 )
 from panel.report.figures import all_of, later, ordered
@@ -58,7 +57,7 @@ def listener_shares(
         right: Counter[str] = Counter()
         total: Counter[str] = Counter()
         for vote in votes:
-            if vote.contrast != contrast["id"]:
+            if vote.contrast != contrast["id"] or vote.tied:
                 continue
             a, b = (side[take] for take in vote.pair)
             if a == b:
@@ -115,12 +114,11 @@ def spread(
             )
         )
     description = " ".join(parts)
-    return Figure(
+    return drawn(
         "spread",
         title,
         description,
-        _spread(found, WIDE, title, description),
-        _spread(found, NARROW, title, description),
+        lambda canvas: _spread(canvas, found),
         "One disc a listener: share right, or for the later condition where the question has a "
         "direction. A cross is a listener whom the plan's rule leaves out. In the band nine in ten "
         "listeners would lie who only guess.",
@@ -130,11 +128,10 @@ def spread(
     )  # fmt: skip
 
 
-def _spread(
-    found: Sequence[tuple[Any, list[Listener]]], width: float, title: str, description: str
-) -> str:
-    canvas = Canvas(width)
-    scale = Scale(0.0, 1.0, *((16.0, width - 34) if canvas.narrow else (212.0, width - 34)))
+def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> float:
+    scale = Scale(
+        0.0, 1.0, *((16.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 34))
+    )
     step = 9.5 if canvas.narrow else 11.0
     bins = 20 if canvas.narrow else 32
     y, top = 8.0, 8.0
@@ -188,7 +185,7 @@ def _spread(
                     min(4.5, tight / 2.2),
                     colour=colour,
                 )
-    return canvas.svg("spread", title, description, bottom + 28)
+    return bottom + 28
 
 
 def _abreast(stacks: Mapping[int, Sequence[Any]], dots: float) -> dict[int, int]:

@@ -8,17 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.report.drawing import (
-    BAND,
     MARK,
-    NARROW,
-    PENCIL,
-    RULE,
-    SMALL,
-    WIDE,
     Canvas,
     Figure,
     Scale,
     Shape,
+    drawn,
 )
 from panel.report.words import decibels, hertz, listed
 
@@ -84,51 +79,44 @@ def _at(bands: Sequence[Band]) -> str:
     return f"the band at {hertz(largest.hz)}, {decibels(largest.difference)}"
 
 
+def direction_of(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+    """Which condition is held against which, in the names that were measured under."""
+    labels = [str(label) for label in entry.get("conditions") or ()] or [
+        str(condition["label"]) for condition in contrast["conditions"]
+    ]
+    return f"“{labels[-1]}” over “{labels[0]}”"
+
+
 def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:
     """Third-octave level difference over frequency with the band spanned by retakes."""
     bands = bands_of(entry)
     if len(bands) < 2:
         return None
-    labels = [str(label) for label in entry.get("conditions") or ()] or [
-        str(condition["label"]) for condition in contrast["conditions"]
-    ]
     title = f"Measured difference: {contrast['name']}"
-    direction = f"“{labels[-1]}” over “{labels[0]}”"
+    direction = direction_of(contrast, entry)
     description = f"Level of {direction} in third octaves. {measured_sentence(bands)}"
     name = f"measured-{contrast['id']}"
 
-    def draw(width: float) -> str:
-        canvas = Canvas(width)
+    def draw(canvas: Canvas) -> float:
         left, top, base = 56.0, 28.0, 236.0
         reach = max(
             0.5, *(abs(v) for b in bands for v in (b.difference, b.low, b.high) if v is not None)
         )
-        step = _step(reach)
-        reach = math.ceil(reach / step - 1e-9) * step
-        up = Scale(-reach, reach, base, top)
-        along = Scale(bands[0].hz / 1.12, bands[-1].hz * 1.12, left, width - 14, log=True)
-        for index in range(-round(reach / step), round(reach / step) + 1):
-            value = index * step
-            canvas.line(left, up(value), width - 14, up(value), stroke=RULE)
-            label = decibels(value, 2 if step < 0.5 else 1).removesuffix("\xa0dB")
-            canvas.text(left - 8, up(value) + 5, label, size=SMALL, anchor="end")
+        up = canvas.difference_axis(reach, left, base, top)
+        along = Scale(bands[0].hz / 1.12, bands[-1].hz * 1.12, left, canvas.width - 14, log=True)
         for run in _stretches(bands):
-            upper = [(along(b.hz), up(b.high or 0.0)) for b in run]
-            lower = [(along(b.hz), up(b.low or 0.0)) for b in reversed(run)]
-            canvas.path([*upper, *lower], stroke=PENCIL, fill=BAND, width=1, closed=True)
-        canvas.line(left, up(0), width - 14, up(0), width=1.5)
+            canvas.band(
+                [(along(b.hz), up(b.high or 0.0)) for b in run],
+                [(along(b.hz), up(b.low or 0.0)) for b in run],
+            )
+        canvas.line(left, up(0), canvas.width - 14, up(0), width=1.5)
         canvas.path([(along(b.hz), up(b.difference)) for b in bands], stroke=MARK)
         for band in bands:
             shape: Shape = "ring" if band.outside is False else "disc"
             canvas.mark(shape, along(band.hz), up(band.difference), 3.8 if canvas.narrow else 4.5)
-        canvas.text(4, 14, "dB", size=SMALL, fill=PENCIL)
-        for hz in (100, 1000, 10000) if canvas.narrow else (50, 100, 200, 500, 1000, 2000, 5000,
-                                                           10000):  # fmt: skip
-            if bands[0].hz <= hz <= bands[-1].hz:
-                canvas.line(along(hz), base, along(hz), base + 5)
-                canvas.text(along(hz), base + 20, hertz(hz), size=SMALL, anchor="middle")
-        canvas.line(left, base, width - 14, base)
-        return canvas.svg(name, title, description, base + 30)
+        canvas.hz_axis(along, base, max(50.0, bands[0].hz), bands[-1].hz)
+        canvas.line(left, base, canvas.width - 14, base)
+        return base + 30
 
     banded = all(band.outside is not None for band in bands)
     note = f"Level of {direction}, after overall level and delay are removed. " + (
@@ -136,12 +124,11 @@ def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -
         if banded
         else "There are no retakes to compare with. "
     )
-    return Figure(
+    return drawn(
         name,
         title,
         description,
-        draw(WIDE),
-        draw(NARROW),
+        draw,
         f"{note}A measured difference is not an audible one: only votes say that.",
         ("band", "difference", "retakes from", "to", "outside"),
         tuple(
@@ -161,10 +148,6 @@ def _finite(value: object) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return None
     return float(value)
-
-
-def _step(reach: float) -> float:
-    return next((step for step in (0.25, 0.5, 1, 2, 5, 10, 20) if reach / step <= 3.5), 50.0)
 
 
 def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:

@@ -12,14 +12,13 @@ from panel.design.procedures import PROCEDURES
 from panel.report.drawing import (
     INK,
     MARK,
-    NARROW,
     PENCIL,
     SMALL,
-    WIDE,
     Canvas,
     Figure,
     Scale,
     Shape,
+    drawn,
     wrapped,
 )
 from panel.report.figures import ordered
@@ -49,7 +48,7 @@ def take_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Grou
     won: Counter[str] = Counter()
     met: Counter[str] = Counter()
     for vote in votes:
-        if vote.contrast == contrast["id"]:
+        if vote.contrast == contrast["id"] and not vote.tied:
             met.update(vote.pair)
             won[vote.chosen] += 1
     groups = []
@@ -77,7 +76,8 @@ def pair_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Grou
     right: Counter[tuple[str, str]] = Counter()
     total: Counter[tuple[str, str]] = Counter()
     for vote in votes:
-        if vote.contrast == contrast["id"] and vote.correct is not None:
+        one_twice = vote.procedure == "same_different" and vote.one == vote.two
+        if vote.contrast == contrast["id"] and vote.correct is not None and not one_twice:
             total[vote.pair] += 1
             right[vote.pair] += vote.correct
     by_sides: dict[tuple[int, int], list[tuple[str, float, int]]] = defaultdict(list)
@@ -128,9 +128,10 @@ def takes_one_by_one(
     )
     name = f"takes-{contrast['id']}"
 
-    def draw(width: float) -> str:
-        canvas = Canvas(width)
-        scale = Scale(0.0, 1.0, *((10.0, width - 34) if canvas.narrow else (212.0, width - 34)))
+    def draw(canvas: Canvas) -> float:
+        scale = Scale(
+            0.0, 1.0, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 34))
+        )
         bins = 40 if canvas.narrow else 64
         step = 7.0 if canvas.narrow else 7.5
         y, top, frames = 26.0, 26.0, []
@@ -162,16 +163,15 @@ def takes_one_by_one(
                 height_of = ground - step * placed[place]
                 canvas.mark(group.shape, scale(place / bins), height_of, 3.4, colour=colour)
                 placed[place] += 1
-        return canvas.svg(name, title, description, bottom + 28)
+        return bottom + 28
 
-    return Figure(
+    return drawn(
         name,
         title,
         description,
-        draw(WIDE),
-        draw(NARROW),
-        f"One mark a {unit}: {share}. The upright bar is the whole row. The claim rests on how the "
-        "rows differ beyond what single takes do among themselves.",
+        draw,
+        f"One mark a {unit}: {share}. The upright bar is the whole row together. A claim about "
+        "the change rests on how the rows differ beyond what single takes do among themselves.",
         (unit, "row", "share", "votes"),
         tuple(
             (

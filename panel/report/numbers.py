@@ -42,6 +42,9 @@ def number_lines(
     if entry["correct"] is not None:
         name = f"Votes for “{later(contrast)}”" if directed_question else "Right answers"
         lines.append((name, f"{count(entry['correct'])} of {count(entry['trials'])}"))
+        if numbers.get("neither") is not None:
+            lines.append(("Neither preferred (half to each side in the share)",
+                          count(numbers["neither"])))  # fmt: skip
         lines.append(("By guessing", f"about {entry['trials'] * kind.chance:,.0f}"))
     else:
         lines.append(("Votes", count(entry["trials"])))
@@ -62,6 +65,7 @@ def number_lines(
                 f"({percent(numbers.get('within_share'))})",
             )
         )
+    lines += _rates(numbers)
     lines += _anytime_difference(numbers)
     lines += _attribution(numbers, questions)
     if numbers.get("share_upper") is not None:
@@ -77,15 +81,21 @@ def number_lines(
     if numbers.get("e_value") is not None:
         lines.append(
             (
-                "Hearing explains the votes better than guessing, anytime-valid",
-                f"{evidence(numbers['e_value'])} times",
+                "Evidence against guessing alone, 1 being none (anytime-valid: true whenever one "
+                "looks)",
+                f"{evidence(numbers['e_value'])} times"
+                + ("" if plan["stop"]["kind"] == "anytime" else "; decides nothing in this plan"),
             )
         )
     if numbers.get("listeners"):
         cast = numbers.get("votes_cast")
         planned = numbers.get("votes_planned")
-        of = f", {count(cast)} of {count(planned)} planned votes" if cast and planned else ""
-        lines.append(("From", f"{plural(numbers['listeners'], 'listener')}{of}"))
+        lines.append(("From", f"{plural(numbers['listeners'], 'listener')} who count"))
+        if cast and planned:
+            with_them = "" if contrast["role"] == "planted_check" else (
+                ", those on retakes and of listeners left out included"
+            )  # fmt: skip
+            lines.append((f"Votes cast{with_them}", f"{count(cast)} of {count(planned)} planned"))
     return lines
 
 
@@ -120,6 +130,29 @@ def _chance(
     return lines
 
 
+def _rates(numbers: Mapping[str, Any]) -> list[Line]:
+    """Same–different: how often each kind of pair was called different."""
+    found = numbers.get("rates")
+    if not found:
+        return []
+    lines = []
+    for name, count_of, trials, rate, interval in (
+        ("Two takes across conditions called different", "hits", "different_trials", "hit_rate",
+         "hit_interval"),
+        ("One take twice called different", "false_alarms", "same_trials", "false_alarm_rate",
+         "false_alarm_interval"),
+    ):  # fmt: skip
+        if found[trials]:
+            lines.append(
+                (
+                    name,
+                    f"{count(found[count_of])} of {count(found[trials])}, "
+                    f"{percent(found[rate])} ({percent_range(found[interval])} over listeners)",
+                )
+            )
+    return lines
+
+
 def _anytime_difference(numbers: Mapping[str, Any]) -> list[Line]:
     found = numbers.get("anytime_difference")
     if not found:
@@ -139,6 +172,8 @@ def _attribution(numbers: Mapping[str, Any], questions: int) -> list[Line]:
     if not found or found.get("p") is None:
         return []
     ways = found.get("labelings")
+    if not ways:  # takes went by condition: no relabelling
+        return [("Above one half also over takes, each left out in turn", _p(found["p"]))]
     if found.get("exact"):
         as_much = f"{round(found['p'] * ways):,} of all {ways:,} ways (p {p_value(found['p'])})"
     else:
@@ -176,7 +211,7 @@ def _size(numbers: Mapping[str, Any]) -> list[Line]:
         if numbers.get(key) is not None
     ]  # fmt: skip
     if spreads:
-        lines.append(("Spread of d′ (standard deviation)", ", ".join(spreads)))
+        lines.append(("Spread of d′ (standard deviation) over", ", ".join(spreads)))
     if numbers.get("model_message"):
         lines.append(("About the size", str(numbers["model_message"])))
     return lines

@@ -1,4 +1,4 @@
-"""Everything the report page shows, in its order: sentence, pictures, numbers, chain, limits."""
+"""Everything the report page shows, in its order: answers, limits, pictures, and what is folded."""
 
 from __future__ import annotations
 
@@ -7,17 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from panel.analysis.reliability import of_panel
 from panel.analysis.votes import ListenerRow, Vote
 from panel.design.factors import Grid
+from panel.report.answers import Answer, answers, in_short
 from panel.report.chain import Chain, chain_of, full_grid
 from panel.report.drawing import Figure
 from panel.report.figures import VERDICT_WORDS, all_of, forest, share_bound
 from panel.report.figures_course import evidence_by_vote, votes_over_time
+from panel.report.figures_dose import dose_curve, dose_lines
 from panel.report.figures_listeners import spread
-from panel.report.figures_measured import bands_of, measured_difference, measured_sentence
+from panel.report.figures_measured import measured_difference
+from panel.report.figures_ranking import order_of_conditions
+from panel.report.figures_response import response_difference
 from panel.report.figures_takes import takes_one_by_one
+from panel.report.measured_words import measured_lines
 from panel.report.numbers import Line, left_out_lines, number_lines
-from panel.report.words import decibels, decimal, listed, percent, percent_range, plural
+from panel.report.words import decimal, listed, percent, percent_range, plural
 
 ROLE_WORDS = {
     "question": "question",
@@ -35,11 +41,15 @@ class Section:
     role: str
     verdict: str
     sentence: str
+    short: str
+    answers: tuple[Answer, ...]
     reasons: tuple[str, ...]
     next: tuple[str, ...]
     numbers: tuple[Line, ...]
     chain: Chain | None
     figures: tuple[Figure, ...]
+    takes: tuple[Figure, ...]
+    measured_figures: tuple[Figure, ...]
     measured: tuple[str, ...]
     controls: tuple[Section, ...] = ()
 
@@ -129,15 +139,19 @@ def context(
         dates=dates,
         facts=(
             f"{plural(len(votes), 'vote')} by {plural(len(listeners), 'listener')}, "
-            f"{'all' if finished == len(listeners) else f'{finished:,}'} of whom answered every "
-            "trial."
+            f"controls included; {'all' if finished == len(listeners) else f'{finished:,}'} of "
+            "them answered every trial."
         ),
         figures=tuple(figure for figure in pictures if figure is not None),
         sections=sections,
         course=tuple(figure for figure in course if figure is not None),
         grid=full_grid(plan),
         listeners=tuple(_listener(entry) for entry in verdict["reliability"]),
-        exclusion=_exclusion(verdict),
+        exclusion=(
+            *_exclusion(verdict),
+            *of_panel(verdict["reliability"]),
+            *(entry["message"] for entry in verdict.get("listeners_across", ())),
+        ),
         limits=tuple(verdict["limits"]),
         methods=verdict["methods"],
         plan_sha256=verdict["plan_sha256"],
@@ -157,23 +171,34 @@ def _section(
 ) -> Section:
     question = contrast["role"] == "question"
     pictures: list[Figure | None] = []
+    takes: list[Figure | None] = []
+    measured_pictures: list[Figure | None] = []
     if question:
-        pictures.append(takes_one_by_one(plan, verdict, votes, contrast["id"]))
+        pictures.append(order_of_conditions(plan, verdict, contrast["id"]))
+        pictures.append(dose_curve(plan, verdict, votes, contrast["id"]))
+        takes.append(takes_one_by_one(plan, verdict, votes, contrast["id"]))
         if measured:
-            pictures.append(measured_difference(contrast, measured))
+            measured_pictures.append(measured_difference(contrast, measured))
+            measured_pictures.append(response_difference(contrast, measured))
     return Section(
         id=contrast["id"],
         name=contrast["name"],
         role=ROLE_WORDS[contrast["role"]],
         verdict=VERDICT_WORDS[entry["verdict"]],
         sentence=entry["sentence"],
+        short=in_short(plan, contrast, entry) if question else "",
+        answers=answers(plan, contrast, entry, verdict) if question else (),
         reasons=tuple(entry["reasons"]),
         next=tuple(entry["next"]),
         numbers=tuple(
-            number_lines(plan, contrast, entry) + left_out_lines(verdict, contrast["id"])
+            number_lines(plan, contrast, entry)
+            + dose_lines(contrast, entry)
+            + left_out_lines(verdict, contrast["id"])
         ),
         chain=chain_of(plan, contrast) if question else None,
         figures=tuple(figure for figure in pictures if figure is not None),
+        takes=tuple(figure for figure in takes if figure is not None),
+        measured_figures=tuple(figure for figure in measured_pictures if figure is not None),
         measured=_measured_lines(contrast, measured) if question else (),
     )
 
@@ -183,30 +208,8 @@ def _measured_lines(
 ) -> tuple[str, ...]:
     if not measured:
         return ("What differs between the recordings was not measured for this report.",)
-    lines = []
-    bands = bands_of(measured)
-    if bands:
-        lines.append(measured_sentence(bands))
-    gain, residual = measured.get("gain_db"), measured.get("residual_db")
-    labels = [str(label) for label in measured.get("conditions") or ()] or [
-        str(condition["label"]) for condition in contrast["conditions"]
-    ]
-    if isinstance(gain, int | float):
-        how = (
-            "that was matched before listening"
-            if contrast["level"] == "matched"
-            else "that was left as it is"
-        )
-        lines.append(
-            f"“{labels[-1]}” was recorded {decibels(gain, 2)} against “{labels[0]}”; {how}."
-        )
-    if isinstance(residual, int | float):
-        lines.append(
-            f"After the best gain and delay, what remains of the difference lies "
-            f"{decimal(abs(residual), 1)} dB {'under' if residual <= 0 else 'over'} the signal."
-        )
-    lines += [str(warning) for warning in measured.get("warnings") or ()]
-    return tuple(lines)
+    named = {"conditions": [str(c["label"]) for c in contrast["conditions"]], **measured}
+    return measured_lines(named, matched=contrast["level"] == "matched")
 
 
 def _listener(entry: Mapping[str, Any]) -> ListenerLine:

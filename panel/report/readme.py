@@ -34,6 +34,15 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
         "often. Pairs across conditions are the question; pairs within one condition show what "
         "mere re-recording sounds like. Where each sample stood was drawn at random for every "
         "trial.",
+        *(
+            [
+                "Where a contrast in plan.json is “given” other factors, pairs were formed only "
+                "among the takes of each of its strata: read what follows within strata, and put "
+                "the labels on the takes of each stratum by itself."
+            ]
+            if any(contrast.get("given") for contrast in plan["contrasts"])
+            else []
+        ),
         "HOW TO GET THE VERDICT AGAIN",
         "With Fair Hearing: fairhearing verdict ARCHIVE.zip. It needs no network and no server, "
         "and says whether its result equals verdict.json to the last digit.",

@@ -1,7 +1,9 @@
-// The headphone check: six times three tones, which is the quietest? All answers go out together.
+// The headphone check: six times three sounds, one of which is to be named. All answers go out
+// together.
 
 import { $, ask, canPlay, CANNOT_PLAY, link, patiently, trouble } from "./asking.js";
-import { fetched } from "./player.js";
+import { contextAt, fetched } from "./player.js";
+import { _ } from "./words.js";
 
 let check = null;
 let context = null;
@@ -14,18 +16,22 @@ async function begin() {
     const made = await ask("check");
     return { ...made, buffers: await fetched(made.samples, made.rate) };
   });
-  context ??= new AudioContext({ sampleRate: check.rate });
+  context ??= contextAt(check.rate);
   $("before").hidden = true;
   $("during").hidden = false;
-  $("question").textContent = "Which tone is the quietest?";
+  $("question").textContent = $("during").dataset.kind === "huggins"
+    ? _("Which noise holds the faint tone?")
+    : _("Which tone is the quietest?");
   $("question").focus({ preventScroll: true });
   show();
 }
 
 function show() {
-  $("count").textContent = `${answers.length + 1} of ${check.buffers.length}`;
+  $("count").textContent = _("{number} of {total}", {
+    number: answers.length + 1, total: check.buffers.length,
+  });
   for (const button of document.querySelectorAll("[data-place]")) button.disabled = true;
-  $("status").textContent = "Play the tones first.";
+  $("status").textContent = _("Play them first.");
 }
 
 async function play() {
@@ -34,7 +40,7 @@ async function play() {
   source = new AudioBufferSourceNode(context, { buffer: check.buffers[answers.length] });
   source.connect(context.destination);
   source.start();
-  $("status").textContent = "Playing …";
+  $("status").textContent = _("Playing …");
   const mine = source;
   source.addEventListener("ended", () => {
     if (mine !== source) return;
@@ -53,7 +59,7 @@ async function answer(place) {
     return;
   }
   for (const button of document.querySelectorAll("[data-place], #again")) button.disabled = true;
-  $("status").textContent = "Saving …";
+  $("status").textContent = _("Saving …");
   await patiently(() => ask("check/answers", { id: check.id, answers }));
   location.replace(link);
 }

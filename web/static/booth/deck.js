@@ -1,22 +1,28 @@
 // The deck: buttons for the samples, the time bar, the part to repeat, and the keys.
 
-const NAMES = ["One", "Two", "Three"];
+import { mediaKeys, watch } from "./disturbance.js";
+import { loudness } from "./loudness.js";
+import { _, decimal } from "./words.js";
+
 const SHORTEST_S = 0.5; // least part to repeat
 const HEARD_S = 0.7; // a sample audible for so long counts as listened to
 const $ = (id) => document.getElementById(id);
-const seconds = (value) => value.toFixed(1);
+const seconds = (value) => _("{seconds} s", { seconds: decimal(value) });
 
 export class Deck {
   #player;
   #buttons = [];
+  #names = [];
   #frame = 0;
+  #wasPlaying = false;
 
   constructor(player) {
     this.#player = player;
     player.addEventListener("change", () => this.#show());
-    player.addEventListener("interrupted", () => {
-      $("playing").textContent = "Playback was interrupted. Press a sample to go on.";
-    });
+    player.addEventListener("disturbed", () => this.#again());
+    watch(player);
+    mediaKeys(player, () => this.#mute());
+    loudness(player);
     $("stop").addEventListener("click", () => player.stop());
     $("restart").addEventListener("click", () => player.restart().catch(() => this.#mute()));
     $("whole").addEventListener("click", () => this.#whole());
@@ -27,14 +33,16 @@ export class Deck {
     document.addEventListener("keydown", (event) => this.#key(event));
   }
 
-  // Shows a fresh set of samples and its answers.
-  deal(buffers, answers) {
+  // Shows a fresh set of samples under their names, and its answers.
+  deal(buffers, answers, names) {
     this.#player.load(buffers);
-    this.#buttons = buffers.map((_, index) => {
+    $("disturbed").hidden = true;
+    this.#names = names;
+    this.#buttons = names.map((name, index) => {
       const button = document.createElement("button");
       button.type = "button";
       button.className = "button sample";
-      button.textContent = NAMES[index];
+      button.textContent = name;
       button.setAttribute("aria-pressed", "false");
       button.addEventListener("click", () => this.#press(index));
       return button;
@@ -56,18 +64,24 @@ export class Deck {
     const length = this.#player.length;
     for (const id of ["from", "to"]) $(id).max = (Math.floor(length * 10) / 10).toString();
     this.#whole();
-    $("playing").textContent = "Press a sample to hear it. Switching keeps the place.";
+    $("playing").textContent = _("Press a sample to hear it. Switching keeps the place.");
   }
 
   get answer() {
     return $("answers").querySelector("input:checked")?.value ?? null;
   }
 
+  // What was heard counts no more: says so until all have been heard again.
+  #again() {
+    $("disturbed").textContent = _("Something interrupted the sound. Please listen to all samples again before you answer.");
+    $("disturbed").hidden = false;
+  }
+
   // Names of samples that have hardly been audible yet.
   unheard() {
     const enough = Math.min(HEARD_S, 0.8 * this.#player.length);
     const { heard } = this.#player;
-    return NAMES.filter((_, index) => heard[index] < enough);
+    return this.#names.filter((_, index) => heard[index] < enough);
   }
 
   #press(slot) {
@@ -77,7 +91,7 @@ export class Deck {
 
   #mute() {
     $("playing").textContent =
-      "This browser would not let the sound out. Press a sample once more, or try another browser.";
+      _("This browser would not let the sound out. Press a sample once more, or try another browser.");
   }
 
   #marked() {
@@ -110,12 +124,12 @@ export class Deck {
 
   #mark({ from, to }) {
     const length = this.#player.length || 1;
-    $("from-time").textContent = `${seconds(from)} s`;
-    $("to-time").textContent = `${seconds(to)} s`;
-    $("from").setAttribute("aria-valuetext", `${seconds(from)} seconds`);
-    $("to").setAttribute("aria-valuetext", `${seconds(to)} seconds`);
-    $("part").style.left = `${(100 * from) / length}%`;
-    $("part").style.right = `${100 - (100 * to) / length}%`;
+    for (const [id, at] of [["from", from], ["to", to]]) {
+      $(`${id}-time`).textContent = seconds(at);
+      $(id).setAttribute("aria-valuetext", _("{seconds} seconds", { seconds: decimal(at) }));
+    }
+    $("part").style.insetInlineStart = `${(100 * from) / length}%`;
+    $("part").style.insetInlineEnd = `${100 - (100 * to) / length}%`;
     $("whole").disabled = from <= 0 && to >= length;
     this.#place();
   }
@@ -128,10 +142,11 @@ export class Deck {
     $("stop").disabled = !playing;
     $("restart").hidden = !playing;
     if (playing) {
-      $("playing").textContent = `Playing ${NAMES[slot].toLowerCase()}. Switching keeps the place.`;
-    } else if ($("playing").textContent.startsWith("Playing")) {
-      $("playing").textContent = "Stopped.";
+      $("playing").textContent = _("Playing: {name}. Switching keeps the place.", { name: this.#names[slot] });
+    } else if (this.#wasPlaying) {
+      $("playing").textContent = _("Stopped.");
     }
+    this.#wasPlaying = playing;
     cancelAnimationFrame(this.#frame);
     if (playing) this.#follow();
     else this.#place();
@@ -139,14 +154,15 @@ export class Deck {
 
   #follow() {
     this.#place();
+    if (!$("disturbed").hidden && !this.unheard().length) $("disturbed").hidden = true;
     this.#frame = requestAnimationFrame(() => this.#follow());
   }
 
   #place() {
     const length = this.#player.length || 1;
     const at = this.#player.position();
-    $("hand").style.left = `${(100 * at) / length}%`;
-    const words = `${seconds(at)} of ${seconds(length)} s`;
+    $("hand").style.insetInlineStart = `${(100 * at) / length}%`;
+    const words = _("{at} of {length} s", { at: decimal(at), length: decimal(length) });
     if ($("time").textContent !== words) $("time").textContent = words;
   }
 
@@ -154,7 +170,7 @@ export class Deck {
     if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
     if ($("samples").closest("[hidden]")) return;
     const on = event.target.closest("button, summary, input, textarea, a, select");
-    const digit = ["1", "2", "3"].indexOf(event.key);
+    const digit = ["1", "2", "3", "4"].indexOf(event.key);
     const letter = ["j", "k", "l"].indexOf(event.key.toLowerCase());
     if (digit >= 0 && this.#buttons[digit]) {
       this.#player.play(digit).catch(() => this.#mute());

@@ -3,10 +3,16 @@
 // Every sample runs through a gain of its own. Switching moves two gains along a raised cosine
 // whose sum is one throughout: the sounds are nearly alike, and equal power would bump the level.
 
-export const FADE_S = 0.02;
+import { Unplayable, wait } from "./asking.js";
+
+export const FADE_S = 0.008;
 const LEAD_S = 0.05; // between the press and the common start, so that all sources are ready
 const EDGE_S = 0.01; // fade at the ends of a part cut out of the middle
+const LEAST_PART_S = 0.25; // what has arrived is laid out in pieces no shorter
 const STEPS = 64;
+const PATIENCE_MS = 4000; // for a sound device that wakes up; a browser that blocks sound never does
+const CREEP_S = 0.0001; // a tick, that is 1 in 1000
+const LOST_S = 0.15; // the sound fell behind the clock by so much: frames were lost
 
 const RISING = new Float32Array(STEPS);
 const FALLING = new Float32Array(STEPS);
@@ -21,7 +27,12 @@ export class Player extends EventTarget {
   #whole = []; // AudioBuffers as delivered
   #buffers = []; // what is looped: the whole, or the chosen part
   #section = null;
-  #run = null; // { gains, sources, master, startedAt }
+  #arrival = null; // where samples are still on their way
+  #more = () => this.#extend();
+  #run = null; // { gains, sources, master, level, startedAt }
+  #asked = 0; // the rate the context was asked for
+  #leastLag = 0; // seconds the sound is behind the clock when all is well
+  #levelDb = 0;
   #wanted = null;
   #settledAt = 0;
   #timer = null;
@@ -33,8 +44,8 @@ export class Player extends EventTarget {
     this.lastSlot = 0;
     this.plays = [];
     this.audible = []; // seconds each sample has been audible, up to the last look
-    this.interruptions = 0;
-    this.glitches = 0;
+    this.disturbances = {}; // kind: how often
+    this.heardBefore = 0; // seconds heard of a set before it was disturbed
   }
 
   get playing() { return this.#run !== null; }
@@ -45,11 +56,17 @@ export class Player extends EventTarget {
     return this.audible;
   }
   get rate() { return this.#rate; }
+  get disturbed() { return Object.keys(this.disturbances).length > 0; }
+  get levelDb() { return this.#levelDb; }
   get context() { return this.#context; }
 
-  // Takes decoded samples; forgets the set before.
-  load(buffers) {
+  // Takes decoded samples, or an Arrival of them; forgets the set before.
+  load(samples) {
     this.#end();
+    this.#arrival?.removeEventListener("more", this.#more);
+    this.#arrival = Array.isArray(samples) ? null : samples;
+    this.#arrival?.addEventListener("more", this.#more);
+    const buffers = this.#arrival ? this.#arrival.buffers : samples;
     this.#whole = buffers;
     this.#buffers = buffers;
     this.#rate = buffers[0].sampleRate;
@@ -57,9 +74,42 @@ export class Player extends EventTarget {
     this.lastSlot = 0;
     this.plays = buffers.map(() => 0);
     this.audible = buffers.map(() => 0);
-    this.interruptions = 0;
-    this.glitches = 0;
+    this.disturbances = {};
+    this.heardBefore = 0;
     this.#tell();
+  }
+
+  // One level for all samples, in dB, 0 or below.
+  setLevel(db) {
+    this.#levelDb = Math.min(0, db);
+    if (!this.#run) return;
+    const { gain } = this.#run.level;
+    gain.setTargetAtTime(10 ** (this.#levelDb / 20), this.#context.currentTime, FADE_S);
+  }
+
+  // Something came between the sound and the listener: what was heard of this set counts no more.
+  disturb(kind) {
+    if (!this.#whole.length) return;
+    this.disturbances[kind] = (this.disturbances[kind] ?? 0) + 1;
+    this.#end();
+    const heard = this.audible.reduce((sum, time) => sum + time, 0);
+    this.heardBefore += heard;
+    this.audible = this.audible.map(() => 0);
+    this.#tell();
+    if (heard > 0) this.dispatchEvent(new CustomEvent("disturbed", { detail: kind }));
+  }
+
+  // For the notes of a vote: small counts, and what the sound went through.
+  notes() {
+    const tenth = (time) => Math.round(time * 10) / 10;
+    return {
+      per_sample: this.plays,
+      heard: this.heard.map(tenth),
+      ...this.disturbances,
+      ...(this.heardBefore ? { heard_before: tenth(this.heardBefore) } : {}),
+      ...(resampled(this.#context, this.#rate) ? { resampled_to: this.#context.sampleRate } : {}),
+      ...(this.#levelDb ? { level_db: this.#levelDb } : {}),
+    };
   }
 
   // Plays a sample, or switches to it without losing the place. Call it from a press: a browser
@@ -92,6 +142,11 @@ export class Player extends EventTarget {
   // Loops the part between two places, in seconds; null for the whole.
   async choose(section) {
     const whole = !section || (section.from <= 0 && section.to >= this.length);
+    if (!whole && this.#arriving) {
+      const set = this.#whole;
+      await this.#arrival.whole;
+      if (set !== this.#whole || this.#arriving) return;
+    }
     this.#section = whole ? null : section;
     this.#buffers = whole ? this.#whole : this.#whole.map((buffer) => part(buffer, section));
     if (this.#run) {
@@ -111,15 +166,23 @@ export class Player extends EventTarget {
   }
 
   async #ready() {
-    if (this.#context && this.#context.sampleRate !== this.#rate) {
-      await this.#context.close();
+    if (this.#context && (this.#asked !== this.#rate || this.#context.state === "closed")) {
+      const old = this.#context;
       this.#context = null;
+      if (old.state !== "closed") await old.close();
     }
     if (!this.#context) {
-      this.#context = new AudioContext({ sampleRate: this.#rate });
-      this.#context.addEventListener("statechange", () => this.#changed());
+      this.#asked = this.#rate;
+      const context = contextAt(this.#rate);
+      this.#context = context;
+      context.addEventListener("statechange", () => {
+        if (context === this.#context) this.#changed();
+      });
     }
-    if (this.#context.state !== "running") await this.#context.resume();
+    if (this.#context.state !== "running") {
+      await Promise.race([this.#context.resume(), wait(PATIENCE_MS)]);
+      if (this.#context.state !== "running") throw new Error("no sound is let out");
+    }
   }
 
   async #start(slot) {
@@ -127,26 +190,54 @@ export class Player extends EventTarget {
     if (this.#run) return; // a second press while the sound device was waking up
     const context = this.#context;
     const master = context.createGain();
-    master.connect(context.destination);
-    const startedAt = context.currentTime + LEAD_S;
-    const gains = [];
-    const sources = this.#buffers.map((buffer, index) => {
+    const level = context.createGain();
+    level.gain.value = 10 ** (this.#levelDb / 20);
+    master.connect(level);
+    level.connect(context.destination);
+    // On a whole frame, or the engine would draw the samples in between.
+    const startedAt = Math.ceil((context.currentTime + LEAD_S) * context.sampleRate) / context.sampleRate;
+    const nodes = this.#buffers.map((_, index) => {
       const gain = context.createGain();
       gain.gain.value = index === slot ? 1 : 0;
       gain.connect(master);
-      gains.push(gain.gain);
-      const source = new AudioBufferSourceNode(context, { buffer, loop: true });
-      source.connect(gain);
-      source.start(startedAt);
-      return source;
+      return gain;
     });
-    this.#run = { gains, sources, master, startedAt };
+    const gains = nodes.map((node) => node.gain);
+    const sources = [];
+    this.#run = { gains, nodes, sources, master, level, startedAt, laid: 0, looping: false };
+    this.#extend();
     this.#settledAt = 0;
     this.#wanted = null;
     this.slot = slot;
     this.#lastTick = null;
     this.#timer = setInterval(() => this.#tick(), 100);
     this.#tell();
+  }
+
+  get #arriving() { return this.#arrival !== null && !this.#arrival.complete; }
+
+  // Lays out what has arrived behind what is laid out already; once all is there, the loop.
+  #extend() {
+    const run = this.#run;
+    if (!run || run.looping) return;
+    const upTo = this.#arriving ? this.#arrival.frames : this.#whole[0].length;
+    if (this.#arriving && upTo - run.laid < LEAST_PART_S * this.#rate) return;
+    const from = run.laid / this.#rate;
+    const first = Math.round(run.startedAt * this.#context.sampleRate);
+    const at = resampled(this.#context, this.#rate)
+      ? run.startedAt + from
+      : (first + run.laid) / this.#rate;
+    if (run.laid && at < this.#context.currentTime) return; // too late: the next look says so
+    const buffers = this.#arriving ? this.#arrival.between(run.laid, upTo) : this.#buffers;
+    const loop = !this.#arriving;
+    buffers.forEach((buffer, index) => {
+      const source = new AudioBufferSourceNode(this.#context, { buffer, loop });
+      source.connect(run.nodes[index]);
+      source.start(at, loop ? from : 0);
+      run.sources.push(source);
+    });
+    run.laid = upTo;
+    run.looping = loop;
   }
 
   #switch(slot) {
@@ -177,12 +268,16 @@ export class Player extends EventTarget {
   #end() {
     if (!this.#run) return;
     this.#tick();
+    if (!this.#run) return; // the look itself found the sound disturbed and ended it
     clearInterval(this.#timer);
-    const { sources, master } = this.#run;
+    const { sources, master, level } = this.#run;
     const now = this.#context.currentTime;
     master.gain.setValueCurveAtTime(FALLING, now, FADE_S);
     for (const source of sources) source.stop(now + FADE_S + 0.005);
-    sources[0].addEventListener("ended", () => master.disconnect());
+    sources.at(-1).addEventListener("ended", () => {
+      master.disconnect();
+      level.disconnect();
+    });
     this.#run = null;
     this.#wanted = null;
     this.slot = null;
@@ -190,31 +285,45 @@ export class Player extends EventTarget {
 
   #tick() {
     if (!this.#run) return;
+    let stumbled = false;
     const sound = this.#context.currentTime;
     const wall = performance.now() / 1000;
     if (this.#lastTick) {
       const played = sound - this.#lastTick.sound;
       this.audible[this.slot] += Math.max(0, played);
-      // The sound's clock fell behind: frames were lost. Both clocks are read here together, so
-      // a timer that comes late counts nothing.
-      if (this.#context.state === "running" && wall - this.#lastTick.wall - played > 0.15) {
-        this.glitches += 1;
-      }
+      // Both clocks are read here together, so a timer that comes late counts nothing. The least
+      // lag so far is the measure; it creeps, as the two clocks never quite agree.
+      const lag = wall - sound;
+      this.#leastLag = Math.min(this.#leastLag + CREEP_S, lag);
+      stumbled = this.#context.state === "running" && lag - this.#leastLag > LOST_S;
     }
+    if (stumbled || !this.#lastTick) this.#leastLag = wall - sound;
     this.#lastTick = { sound, wall };
+    if (stumbled) this.disturb("glitches");
+    else if (!this.#run.looping && sound > this.#run.startedAt + this.#run.laid / this.#rate) {
+      this.disturb("ran_dry"); // the line is slower than the sound
+    }
   }
 
   #changed() {
     if (!this.#run || this.#context.state === "running") return;
     // A call came in, the screen was locked, the device went away: stop here, in good order.
-    this.interruptions += 1;
-    this.#end();
-    this.#tell();
-    this.dispatchEvent(new Event("interrupted"));
+    this.disturb("interruptions");
   }
 
   #tell() {
     this.dispatchEvent(new Event("change"));
+  }
+}
+
+const resampled = (context, rate) => context !== null && context.sampleRate !== rate;
+
+// A context at the clip's own rate; a browser that has no such rate resamples, and it is noted.
+export function contextAt(sampleRate) {
+  try {
+    return new AudioContext({ sampleRate });
+  } catch {
+    return new AudioContext();
   }
 }
 
@@ -225,12 +334,13 @@ export async function fetched(addresses, rate) {
     addresses.map(async (address) => {
       const answer = await fetch(address, { cache: "no-store" });
       if (!answer.ok) throw new Error(`sound: ${answer.status}`);
-      return decoder.decodeAudioData(await answer.arrayBuffer());
+      const bytes = await answer.arrayBuffer();
+      return decoder.decodeAudioData(bytes).catch(() => { throw new Unplayable(); });
     }),
   );
   for (const buffer of buffers) {
     if (buffer.sampleRate !== rate || buffer.length !== buffers[0].length) {
-      throw new Error("sound: decoded to another rate or length");
+      throw new Unplayable();
     }
   }
   return buffers;

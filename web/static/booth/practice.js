@@ -3,8 +3,8 @@
 import { $, ask, calm, canPlay, CANNOT_PLAY, patiently, trouble } from "./asking.js";
 import { Deck } from "./deck.js";
 import { fetched, Player } from "./player.js";
+import { _, list } from "./words.js";
 
-const NAMES = ["one", "two", "three"];
 const player = new Player();
 const deck = new Deck(player);
 const kind = $("set").dataset.kind;
@@ -17,7 +17,7 @@ async function deal() {
   });
   example = dealt;
   $("question").textContent = dealt.question;
-  deck.deal(dealt.buffers, dealt.answers);
+  deck.deal(dealt.buffers, dealt.answers, dealt.names);
   calm();
   $("feedback").hidden = true;
   $("onwards").hidden = true;
@@ -30,28 +30,28 @@ async function keep() {
   if (!example) return;
   const { answer } = deck;
   if (!answer) {
-    trouble("Please choose an answer first.");
+    trouble(_("Please choose an answer first."));
     return;
   }
   const unheard = deck.unheard();
   if (unheard.length) {
-    trouble(`Please listen to ${unheard.join(" and ").toLowerCase()} as well before you answer.`);
+    trouble(_("Please listen to these as well before you answer: {names}.", { names: list(unheard) }));
     return;
   }
   calm();
   const asked = example;
   example = null;
   const outcome = await patiently(() =>
-    ask("practice/answer", { id: asked.id, answer: NAMES.indexOf(answer) }),
+    ask("practice/answer", { id: asked.id, answer }),
   ).catch((error) => { trouble(error.message); return null; });
   if (!outcome) return;
-  const rightly = asked.answers[outcome.right]?.text;
+  const rightly = asked.answers.find(({ value }) => value === outcome.right)?.text;
   const words =
     outcome.correct === null
-      ? "There is no right or wrong here: what you like is the answer."
+      ? _("There is no right or wrong here: what you like is the answer.")
       : outcome.correct
-        ? "That is right."
-        : `Not this time. Right would have been: ${rightly}. Play them again and listen for it.`;
+        ? _("That is right.")
+        : _("Not this time. Right would have been: {rightly}. Play them again and listen for it.", { rightly });
   $("feedback").querySelector("p").textContent = words;
   $("feedback").hidden = false;
   $("keep").hidden = true;

@@ -62,14 +62,14 @@ export class Queue extends EventTarget {
     this.#tell("saved");
   }
 
-  async #post({ client_id, trial, answer, plays, seconds, notes }) {
+  async #post({ client_id, trial, answer, plays, seconds, notes, reason, ticked }) {
     this.#tell("sending");
     let answered;
     try {
       answered = await fetch(`${this.#link}/vote`, {
         method: "POST",
         headers: { "Content-Type": "application/json", Accept: "application/json" },
-        body: JSON.stringify({ client_id, trial, answer, plays, seconds, notes }),
+        body: JSON.stringify({ client_id, trial, answer, plays, seconds, notes, reason, ticked }),
         keepalive: true,
         // A server that takes the connection and stays silent is as good as none; sending again
         // is safe.
@@ -99,12 +99,39 @@ export function newId() {
   return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
 }
 
+// A random number that this browser keeps for a link; it says nothing of browser or person.
+export function browserMark(link) {
+  const name = `browser:${link}`;
+  const fresh = crypto.getRandomValues(new Uint32Array(1))[0] >>> 1;
+  try {
+    const kept = localStorage.getItem(name);
+    if (/^[0-9]{1,10}$/.test(kept ?? "")) return Number(kept);
+    localStorage.setItem(name, String(fresh));
+  } catch {
+    // Storage is refused: a new number for each visit.
+  }
+  return fresh;
+}
+
 async function shelf() {
   try {
     return await indexed();
   } catch {
-    return local(); // private windows of some browsers have no database
+    try {
+      return local(); // private windows of some browsers have no database
+    } catch {
+      return memory(); // cookies and storage refused: votes wait as long as the page is open
+    }
   }
+}
+
+function memory() {
+  const votes = new Map();
+  return {
+    put: async (id, vote) => { votes.set(id, vote); },
+    remove: async (id) => { votes.delete(id); },
+    all: async () => [...votes.values()],
+  };
 }
 
 async function indexed() {
@@ -132,6 +159,8 @@ async function indexed() {
 
 function local() {
   const name = (id) => `${DATABASE}:${id}`;
+  localStorage.setItem(name(""), ""); // throws where storage is refused
+  localStorage.removeItem(name(""));
   return {
     put: async (id, vote) => localStorage.setItem(name(id), JSON.stringify(vote)),
     remove: async (id) => localStorage.removeItem(name(id)),

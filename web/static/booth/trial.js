@@ -1,31 +1,36 @@
 // The trials: fetch a set, let it be heard, keep the answer, go on.
 
-import { $, ask, calm, canPlay, CANNOT_PLAY, link, patiently, Refused, trouble } from "./asking.js";
+import {
+  $, ask, AWAY, calm, canPlay, CANNOT_PLAY, link, patiently, Refused, trouble, Unplayable, wait,
+} from "./asking.js";
+import { arriving } from "./arriving.js";
 import { Deck } from "./deck.js";
 import { fetched, Player } from "./player.js";
-import { newId, Queue } from "./queue.js";
+import { browserMark, newId, Queue } from "./queue.js";
+import { _, list, ngettext } from "./words.js";
 
+const ASKED_MS = 2000;
 const BREAK_AFTER_MS = 10 * 60 * 1000;
-const LISTEN =
-  "Listen as often as you like, in any order. If you cannot tell, choose one: a guess is a proper answer.";
+const LISTEN = _("Listen as often as you like, in any order. If you cannot tell, choose one: a guess is a proper answer.");
 
 const player = new Player();
 const deck = new Deck(player);
 const queue = new Queue(link);
+const browser = browserMark(link); // so that a link passed on is noticed
 
 let set = null; // the trial on screen
 let coming = null; // promise of the one after it
 let shownAt = 0;
 let rested = 0; // ms of this trial spent in a break
-let listenedSince = performance.now(); // last break, or the arrival
+let listenedSince = performance.now() - 1000 * Number($("set").dataset.listened); // last break, or the arrival
 let notes = {};
 let keeping = false;
 
 queue.addEventListener("state", ({ detail }) => {
   const words = {
-    sending: "saving …",
-    saved: "saved",
-    waiting: "will be sent when the connection is back",
+    sending: _("saving …"),
+    saved: _("saved"),
+    waiting: _("will be sent when the connection is back"),
   };
   if (words[detail]) $("saved").textContent = words[detail];
   // Answered already (another tab, another device), or the study is closed: ask where we stand.
@@ -36,7 +41,9 @@ queue.addEventListener("state", ({ detail }) => {
 async function load(number = null) {
   const dealt = await ask("trial", { number });
   if (!dealt.trial) return null;
-  return { ...dealt, buffers: await fetched(dealt.samples, dealt.rate) };
+  // What is wanted at once may be played while it still arrives; what is fetched ahead has time.
+  const take = number === null ? arriving : fetched;
+  return { ...dealt, buffers: await take(dealt.samples, dealt.rate) };
 }
 
 async function next() {
@@ -55,13 +62,17 @@ async function next() {
 
 function show(dealt) {
   set = dealt;
-  const { number, total, question, instruction, minutes_left: minutes, answers } = dealt.trial;
-  const left = minutes === 1 ? "about a minute left" : `about ${minutes} minutes left`;
-  $("count").textContent = `${number} of ${total} · ${left}`;
-  document.title = `${number} of ${total} · Fair Hearing`;
+  const { number, total, question, instruction, minutes_left: minutes, answers, names } = dealt.trial;
+  const place = _("{number} of {total}", { number, total });
+  const left = ngettext("about a minute left", "about {count} minutes left", minutes);
+  $("count").textContent = `${place} · ${left}`;
+  document.title = `${place} · Fair Hearing`;
   $("question").textContent = question;
   $("instruction").textContent = instruction || LISTEN;
-  deck.deal(dealt.buffers, answers);
+  deck.deal(dealt.buffers, answers, names);
+  const { buffers } = dealt;
+  buffers.addEventListener?.("lost", () => { if (set === dealt) again(); });
+  askWhy(dealt.trial);
   notes = {};
   shownAt = performance.now();
   rested = 0;
@@ -74,7 +85,17 @@ function show(dealt) {
   scrollTo(0, 0);
   // The next set comes while this one is heard, once the vote before it has arrived; without a
   // network it waits until it is needed.
-  coming = number < total ? queue.flush().then(() => load(number + 1)).catch(() => null) : null;
+  coming = number < total ? Promise.resolve(buffers.whole).then(() => queue.flush()).then(() => load(number + 1)).catch(() => null) : null;
+}
+
+// The connection went while the set was arriving: the same set once more.
+async function again() {
+  player.stop();
+  set = null;
+  coming = null;
+  $("set").hidden = true;
+  trouble(AWAY);
+  await go();
 }
 
 async function go() {
@@ -84,13 +105,15 @@ async function go() {
       location.replace(link); // practice for another kind of question, or the end
       return;
     }
-    if (performance.now() - listenedSince > BREAK_AFTER_MS) {
-      await rest("You have listened for ten minutes. A short break does your ears good.");
+    const due = performance.now() - listenedSince > BREAK_AFTER_MS;
+    if (due) {
+      await rest(_("You have listened for ten minutes. A short break does your ears good."));
     }
     show(dealt);
+    if (due) notes.breaks = 1;
   } catch (error) {
-    if (error instanceof Refused) {
-      $("question").textContent = "This is as far as it goes";
+    if (error instanceof Refused || error instanceof Unplayable) {
+      $("question").textContent = _("This is as far as it goes");
       $("set").hidden = true;
       trouble(error.message);
     } else {
@@ -102,9 +125,10 @@ async function go() {
 // Shows the break until the listener comes back.
 function rest(words) {
   player.stop();
+  calm();
   const begun = performance.now();
   const heading = $("question").textContent;
-  $("question").textContent = "A break";
+  $("question").textContent = _("A break");
   $("break-words").textContent = words;
   $("set").hidden = true;
   $("break").hidden = false;
@@ -125,19 +149,52 @@ function rest(words) {
   });
 }
 
+// Whoever presses on without looking does not get past the request in the same breath.
+async function pause() {
+  $("keep").disabled = true;
+  await wait(ASKED_MS);
+  if (!keeping) $("keep").disabled = false;
+}
+
+// Where a preference asks for its reasons: words to tick, and room for the listener's own.
+function askWhy({ reasons, words }) {
+  const legend = $("ticks").querySelector("legend");
+  const boxes = words.map((word) => {
+    const label = document.createElement("label");
+    const box = document.createElement("input");
+    box.type = "checkbox";
+    box.value = word;
+    const text = document.createElement("span");
+    text.textContent = word;
+    label.append(box, text);
+    return label;
+  });
+  $("ticks").replaceChildren(legend, ...boxes);
+  $("ticks").hidden = !words.length;
+  $("reason").value = "";
+  $("reason-asked").hidden = !reasons;
+  $("why").hidden = !words.length && !reasons;
+}
+
 async function keep() {
-  if (keeping || !set) return;
+  if (keeping || !set || $("keep").disabled) return;
   const answer = deck.answer;
   if (!answer) {
-    trouble("Please choose an answer first. If you cannot tell, choose one: a guess is a proper answer.");
+    trouble(_("Please choose an answer first. If you cannot tell, choose one: a guess is a proper answer."));
     $("answers").querySelector("input").focus();
     return;
   }
   const unheard = deck.unheard();
-  if (unheard.length && !notes.asked_to_listen) {
-    notes.asked_to_listen = 1;
-    const names = unheard.map((name) => name.toLowerCase()).join(" and ");
-    trouble(`Please listen to ${names} as well before you answer. If the sound does not play, keep the answer once more.`);
+  const sounded = player.heard.some((time) => time > 0);
+  if (unheard.length && (sounded || !notes.asked_to_listen)) {
+    notes.asked_to_listen = (notes.asked_to_listen ?? 0) + 1;
+    pause();
+    const names = list(unheard);
+    trouble(
+      sounded
+        ? _("Please listen to these as well before you answer: {names}.", { names })
+        : _("Please listen to these as well before you answer: {names}. If the sound does not play, keep the answer once more.", { names }),
+    );
     return;
   }
   keeping = true;
@@ -152,18 +209,18 @@ async function keep() {
     seconds: Math.max(0, Math.round((performance.now() - shownAt - rested) / 1000)),
     notes: {
       ...notes,
-      per_sample: player.plays,
-      heard: player.heard.map((time) => Math.round(time * 10) / 10),
+      ...player.notes(),
       ...(unheard.length ? { unheard: unheard.length } : {}),
-      ...(player.interruptions ? { interruptions: player.interruptions } : {}),
-      ...(player.glitches ? { glitches: player.glitches } : {}),
+      browser,
     },
+    reason: $("reason").value,
+    ticked: [...$("ticks").querySelectorAll("input:checked")].map((box) => box.value),
   };
   set = null;
   try {
     await queue.add(vote);
   } catch {
-    trouble("This browser has no room to keep the answer. Please leave this page open.");
+    trouble(_("This browser has no room to keep the answer. Please leave this page open."));
   }
   await go();
 }
@@ -174,14 +231,8 @@ $("answer").addEventListener("submit", (event) => {
 });
 $("rest").addEventListener("click", async () => {
   notes.breaks = (notes.breaks ?? 0) + 1;
-  await rest("Take your time. Nothing is lost, and this set starts afresh when you come back.");
+  await rest(_("Take your time. Nothing is lost, and this set starts afresh when you come back."));
   $("question").focus();
-});
-document.addEventListener("visibilitychange", () => {
-  if (document.hidden && player.playing) notes.hidden = (notes.hidden ?? 0) + 1;
-});
-navigator.mediaDevices?.addEventListener?.("devicechange", () => {
-  notes.device_changed = (notes.device_changed ?? 0) + 1;
 });
 // A page brought back by the back button is an old one: ask where we stand.
 addEventListener("pageshow", (event) => {

@@ -37,21 +37,57 @@ if (form && board) {
     player.play().catch(() => { said.textContent = 'This stretch cannot be played.' })
   }
 
+  // The form marks a new excerpt, or moves the one whose key it holds.
+  const hold = (key, label) => {
+    form.elements.key.value = key
+    if (key) form.elements.label.value = label
+    form.querySelector('[data-mark-button]').textContent = key ? 'Move the excerpt' : 'Mark the excerpt'
+  }
+
+  const chosen = () => (start.value !== '' && end.value !== '' && number(end) > number(start)
+    ? [number(start), number(end)]
+    : null)
+
+  // What a press at `time` takes hold of: an edge, the whole span, another marked one, or nothing.
+  const grip = (time, near) => {
+    const span = chosen()
+    if (span) {
+      if (Math.abs(time - span[0]) <= near) return { fixed: span[1] }
+      if (Math.abs(time - span[1]) <= near) return { fixed: span[0] }
+      if (time > span[0] && time < span[1]) return { from: time, span }
+    }
+    for (const rect of board.querySelectorAll('.overview .marked')) {
+      const own = [Number(rect.dataset.start), Number(rect.dataset.end)]
+      if (time >= own[0] && time <= own[1]) return { from: time, span: own, rect }
+    }
+    return { fixed: time, fresh: true }
+  }
+
+  const move = (span, by) => {
+    const shift = Math.min(longest - span[1], Math.max(-span[0], by))
+    set(span[0] + shift, span[1] + shift)
+  }
+
   for (const picture of board.querySelectorAll('.picture[data-take]')) {
-    let begun = null
+    let held = null
     const at = (event) => {
       const box = picture.getBoundingClientRect()
       return longest * (event.clientX - box.left) / box.width
     }
     picture.addEventListener('pointerdown', (event) => {
       if (event.button !== 0) return
-      begun = at(event)
+      held = { ...grip(at(event), 8 * longest / picture.getBoundingClientRect().width), begun: at(event) }
       picture.setPointerCapture(event.pointerId)
     })
     picture.addEventListener('pointermove', (event) => {
-      if (begun !== null && Math.abs(at(event) - begun) > longest / 500) set(begun, at(event))
+      if (held === null || Math.abs(at(event) - held.begun) <= longest / 500) return
+      if (held.rect) hold(held.rect.dataset.key, held.rect.dataset.label)
+      if (held.fresh) hold('', '')
+      held.begun = Infinity
+      if (held.span) move(held.span, at(event) - held.from)
+      else set(held.fixed, at(event))
     })
-    const stop = () => { begun = null }
+    const stop = () => { held = null }
     picture.addEventListener('pointerup', stop)
     picture.addEventListener('pointercancel', stop)
     picture.addEventListener('keydown', (event) => {
@@ -62,7 +98,8 @@ if (form && board) {
       event.preventDefault()
       const from = start.value === '' ? 0 : number(start)
       const to = end.value === '' ? Math.min(longest, from + 5) : number(end)
-      if (event.shiftKey) set(from, Math.max(from + 0.1, to + way))
+      if (event.altKey) move([from, to], way)
+      else if (event.shiftKey) set(from, Math.max(from + 0.1, to + way))
       else set(Math.min(to - 0.1, from + way), to)
     })
   }
