@@ -75,6 +75,24 @@ def test_measure_in_words_claims_nothing_about_hearing(pair: tuple[Path, Path]) 
     assert "only votes say that" in done.stdout
 
 
+def test_measure_compares_the_channels_that_are_named(tmp_path: Path) -> None:
+    sound, other = music(), music(seed=4)
+    for name, gain in (("a.wav", 1.0), ("b.wav", 0.5)):
+        tracks = [other, 0 * other, gain * sound, other]
+        soundfile.write(tmp_path / name, np.stack(tracks, axis=1), RATE, "PCM_24")
+    pair = tmp_path / "a.wav", tmp_path / "b.wav"
+    done = run("measure", *pair, "--json", "--channels", "3")
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["gain_db"] == pytest.approx(-6.02, abs=0.01)
+    for wrong in ((), ("--channels", "5"), ("--channels", "left")):
+        refused = subprocess.run(
+            [sys.executable, "-m", "panel", "measure", *map(str, pair), *wrong],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert refused.returncode == 2
+        assert "channels" in refused.stderr
+
+
 @pytest.mark.parametrize("rate", [44_100, 96_000])
 def test_leader_is_written_with_the_music_after_it_and_found_again(
     pair: tuple[Path, Path], tmp_path: Path, rate: int

@@ -46,6 +46,7 @@ TABLE = {
     name: np.array([curve(float(d)) for d in GRID])
     for name, curve in (("abx", abx), ("attribute", two_afc), ("preference", two_afc))
 }
+TABLE["duo_trio"] = TABLE["abx"]  # one function of d′ (Ennis 1993), see VALUES of the duo-trio
 # The integral on a coarser grid, once.
 TABLE["triangle"] = np.interp(GRID, GRID[::20], [triangle(float(d)) for d in GRID[::20]])
 
@@ -151,9 +152,9 @@ class Ballot:
         asked: dict[str, Any],
         pair: tuple[str, str],
         excerpt: str,
-        outcome: bool,
+        outcome: bool | None,
     ) -> None:
-        """One vote. `outcome`: right; for directed procedures, pair[1] is chosen."""
+        """One vote. `outcome`: right; for directed procedures, pair[1] is chosen; None: neither."""
         rng, procedure = self.rng, asked["procedure"]
         words = ("one", "two", "three")
         order = pair if rng.random() < 0.5 else pair[::-1]
@@ -164,6 +165,27 @@ class Ballot:
             three = order[right]
             slots: tuple[str, ...] = (*order, three)
             answer = words[right if outcome else 1 - right]
+        elif procedure == "duo_trio":
+            right = 1 + int(rng.integers(2))
+            slots = (order[0], *(order if right == 1 else order[::-1]))
+            three = slots[2]
+            answer = words[right if outcome else 3 - right]
+        elif procedure == "reminder":
+            # pair[0] is of the first condition, pair[1] of the second; either name may be first.
+            others = [
+                str(rng.choice([t for t in c["takes"] if t not in pair]))
+                for c in asked["conditions"]
+            ]
+            kind = int(rng.integers(2))
+            slots = (*order, others[kind], others[1 - kind])
+            three = slots[2]
+            right = slots.index(pair[kind])
+            answer = words[right if outcome else 1 - right]
+        elif procedure == "same_different":
+            differ = rng.random() < 0.5
+            slots = order if differ else (order[0], order[0])
+            three = None if differ else order[1]
+            answer = "different" if differ == outcome else "same"
         elif procedure == "triangle":
             odd = int(rng.integers(3))
             placed = [order[0]] * 3
@@ -175,6 +197,8 @@ class Ballot:
         else:
             slots = order
             answer = words[slots.index(pair[1] if outcome else pair[0])]
+            if outcome is None:
+                answer = "neither"
             if asked["role"] == "planted_check" and procedure == "attribute":
                 chosen = pair[1] if outcome else pair[0]
                 correct = chosen in asked["conditions"][1]["takes"]
@@ -192,6 +216,7 @@ class Ballot:
                 one=slots[0],
                 two=slots[1],
                 three=three,
+                four=slots[3] if len(slots) > 3 else None,
                 answer=answer,
                 correct=correct,
                 plays=3,
@@ -220,10 +245,11 @@ def pairs_of(asked: dict[str, Any]) -> tuple[list[tuple[str, str]], list[tuple[s
 
 @dataclass(frozen=True)
 class Share:
-    """`right` of `n` votes, dealt out evenly over pairs and listeners."""
+    """`right` of `n` votes, dealt out evenly over pairs and listeners, and so many for neither."""
 
     right: int
     n: int
+    neither: int = 0
 
 
 def deal(
@@ -253,6 +279,8 @@ def deal(
             pair = pairs[dealt[right] % len(pairs)]
             ballot.cast(f"L{who:02d}", asked, pair, excerpts[i % len(excerpts)], right)
             dealt[right] += 1
+        for i in range(share.neither):
+            ballot.cast(f"L{i % listeners:02d}", asked, pairs[i % len(pairs)], excerpts[0], None)
 
 
 def simulate(

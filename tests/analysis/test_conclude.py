@@ -48,7 +48,7 @@ def test_document_has_the_agreed_shape(study):
     told = conclude(*study)
     assert list(told) == [
         "format", "plan_sha256", "votes", "listeners", "excluded", "headline", "contrasts",
-        "reliability", "left_out", "limits", "methods",
+        "reliability", "left_out", "limits", "methods", "listeners_across",
     ]  # fmt: skip
     assert told["format"] == "fair-hearing-verdict/1"
     assert told["votes"] == len(study[1])

@@ -5,10 +5,12 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
 from panel.analysis import decision
 from panel.analysis.decision import Findings
 from panel.analysis.verdict import conclude
+from panel.errors import BadInput
 
 # --- the table as a function: what each code needs, over all combinations of findings ----------
 
@@ -39,6 +41,16 @@ def test_not_heard_needs_bound_and_planted_check_and_no_direction():
             assert f.bounded
             assert f.check_heard
             assert not f.beats_chance
+
+
+def test_who_answers_by_a_criterion_can_be_shown_to_hear_and_never_not_to():
+    for f in ALL:
+        code = decision.forced_choice(f, directed=False, never_not_heard=True)
+        plain = decision.forced_choice(f, directed=False)
+        assert code == ("not_enough" if plain == "not_heard" else plain)
+        control = decision.retake_control(f, directed=False, never_not_heard=True)
+        plain = decision.retake_control(f, directed=False)
+        assert control == ("not_enough" if plain == "not_heard" else plain)
 
 
 @pytest.mark.parametrize("directed", [False, True])
@@ -123,13 +135,94 @@ def test_heard(made):
     assert c["verdict"] == "heard"
     assert (c["correct"], c["trials"]) == (130, 160)
     assert c["sentence"] == (
-        "Heard. Told apart in 130 of 160 blind comparisons; two takes of the same condition, "
-        "in 75 of 150."
+        "Heard. Told apart in 130 of 160 blind comparisons, where guessing gives about 80; two "
+        "takes of the same condition, in 75 of 150 (guessing: about 75)."
     )
 
 
 def test_heard_by_triangle(made):
     assert verdict_of(made, q(made, "triangle"), (110, 160), (50, 150))["q1"]["verdict"] == "heard"
+
+
+def test_heard_by_duo_trio(made):
+    c = verdict_of(made, q(made, "duo_trio"), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "heard"
+    assert c["numbers"]["chance"] == 0.5
+    # The curve of the duo-trio (Ennis 1993) gives .6635 at d′ = 1.5, .8765 at 3.
+    assert 1.5 < c["numbers"]["dprime"] < 3
+
+
+def test_not_heard_by_duo_trio(made):
+    found = verdict_of(made, q(made, "duo_trio"), (160, 320), (120, 240))
+    assert found["q1"]["verdict"] == "not_heard"
+
+
+def test_heard_by_same_different(made):
+    c = verdict_of(made, q(made, "same_different"), (130, 160), (75, 150))["q1"]
+    assert c["verdict"] == "heard"
+    assert (c["correct"], c["trials"]) == (130, 160)
+    assert "called rightly the same or different in 130 of 160" in c["sentence"].lower()
+    rates = c["numbers"]["rates"]
+    # Right answers are hits and correct calls of “same”; one take twice comes with retakes too.
+    assert rates["hits"] <= rates["different_trials"] <= 160
+    assert (
+        rates["different_trials"] + rates["within_different_trials"] + rates["same_trials"] == 310
+    )
+    assert c["numbers"]["share_upper"] is None
+    assert c["numbers"]["dprime"] > 0
+    assert c["numbers"]["rates"]["tau"] > 0
+
+
+def test_same_different_never_says_not_heard(made):
+    found = verdict_of(made, q(made, "same_different"), (160, 320), (120, 240))
+    assert found["q1"]["verdict"] == "not_enough"
+    assert found["q1-retakes"]["verdict"] == "not_enough"
+    assert found["check"]["verdict"] == "heard"
+    assert any("may still call the two the same" in r for r in found["q1"]["reasons"])
+    assert any("ask by ABX or triangle" in n for n in found["q1"]["next"])
+
+
+def test_same_different_told_apart_like_its_retakes(made):
+    c = verdict_of(made, q(made, "same_different"), (120, 160), (112, 150))["q1"]
+    assert c["verdict"] == "rerecording_too"
+
+
+def test_heard_with_a_reminder(made):
+    c = verdict_of(made, q(made, "reminder"), (128, 160))["q1"]
+    assert c["verdict"] == "heard"
+    assert "Told which was which in 128 of 160 blind comparisons" in c["sentence"]
+    assert c["numbers"]["share_upper"] is None
+    assert c["numbers"]["within_trials"] == 0
+    assert any("is not exact" in r for r in c["reasons"])
+
+
+@pytest.mark.parametrize("takes", [2, 3])
+def test_a_reminder_with_few_takes_is_a_claim_about_recordings(made, takes):
+    c = verdict_of(made, q(made, "reminder", (takes, takes)), (140, 160))["q1"]
+    assert c["verdict"] == "recordings_differ"
+    assert "needs four takes of each" in c["sentence"]
+    assert "Record 4 takes of each condition, in mixed order." in c["next"]
+
+
+def test_a_reminder_never_says_not_heard(made):
+    c = verdict_of(made, q(made, "reminder"), (160, 320))["q1"]
+    assert c["verdict"] == "not_enough"
+    assert any("“not heard” is not available" in r for r in c["reasons"])
+
+
+def test_a_reminder_carried_by_some_takes_only_is_rerecording(made):
+    """Takes one and two of one condition are always told, the others never: by lucky takes."""
+    asked = q(made, "reminder")
+    document = made.plan(asked, listeners=20)
+    ballot = made.Ballot(document, np.random.default_rng(5))
+    across, _ = made.pairs_of(asked)
+    for i in range(320):
+        pair = across[i % len(across)]
+        ballot.cast(f"L{i % 20:02d}", asked, pair, "e0", pair[0] in across[0] or i % 2 == 0)
+    c = conclude(document, ballot.votes, ballot.rows())["contrasts"][0]
+    assert c["numbers"]["p_chance"] <= 0.05
+    assert c["numbers"]["attribution"]["p"] > 0.05
+    assert c["verdict"] == "rerecording_too"
 
 
 def test_heard_by_attribute_in_either_direction(made):
@@ -138,7 +231,8 @@ def test_heard_by_attribute_in_either_direction(made):
         assert c["verdict"] == "heard"
         assert c["correct"] == count
         assert c["sentence"] == (
-            f"Heard. “{more}” was said to have more top end in 130 of 160 blind comparisons."
+            f"Heard. “{more}” was said to have more top end in 130 of 160 blind comparisons, where "
+            "a coin gives about 80."
         )
 
 
@@ -149,7 +243,9 @@ def test_rerecording_too(made):
     assert found["q1-retakes"]["verdict"] == "heard"
 
 
-@pytest.mark.parametrize("procedure", ["abx", "triangle", "attribute"])
+@pytest.mark.parametrize(
+    "procedure", ["abx", "triangle", "duo_trio", "same_different", "attribute"]
+)
 def test_one_take_a_side_is_a_claim_about_recordings(made, procedure):
     c = verdict_of(made, q(made, procedure, (1, 1)), (140, 160))["q1"]
     assert c["verdict"] == "recordings_differ"
@@ -256,7 +352,8 @@ def test_preferred(made):
     c = verdict_of(made, q(made, "preference"), (130, 160), (75, 150))["q1"]
     assert c["verdict"] == "preferred"
     assert c["sentence"].startswith(
-        "Preferred. “treated” was preferred in 130 of 160 blind comparisons."
+        "Preferred. “treated” was preferred in 130 of 160 blind comparisons, where a coin gives "
+        "about 80."
     )
     assert "preference without demonstrated audibility" in c["sentence"]
 
@@ -308,6 +405,43 @@ def test_no_preference_needs_the_check_and_the_planned_votes(made, missing):
 def test_preference_leaning_too_little_to_tell(made):
     c = verdict_of(made, q(made, "preference"), (25, 40), (20, 40))["q1"]
     assert c["verdict"] == "not_enough"
+
+
+def test_preferred_where_neither_was_allowed(made):
+    asked = q(made, "preference", ties=True, votes=24)
+    c = verdict_of(made, asked, (130, 160, 80), (75, 150, 40))["q1"]
+    assert c["verdict"] == "preferred"
+    assert (c["correct"], c["trials"]) == (130, 160)
+    assert (
+        "in 130 of 160 blind comparisons, where a coin gives about 80; 80 more preferred neither"
+        in c["sentence"]
+    )
+    numbers = c["numbers"]
+    assert numbers["neither"] == 80
+    # The sign test leaves ties out (Conover, Practical Nonparametric Statistics, from memory).
+    assert numbers["p_chance"] == pytest.approx(binomtest(130, 160).pvalue, rel=1e-4)
+    assert numbers["share_right"] == pytest.approx((130 + 80 / 2) / 240, rel=1e-5)
+    # Dealt out alike over takes, each takes' share is its condition's: scores as by hand.
+    assert numbers["attribution"]["p"] == pytest.approx(1 / 35, rel=1e-4)
+
+
+@pytest.mark.parametrize("across", [(40, 80, 240), (0, 0, 320)])
+def test_no_preference_where_most_or_all_prefer_neither(made, across):
+    c = verdict_of(made, q(made, "preference", ties=True), across, (10, 20, 220))["q1"]
+    assert c["verdict"] == "no_preference"
+    assert f"{across[2]}" in c["sentence"]
+
+
+def test_neither_leaves_a_lean_as_unsure_as_the_votes_that_chose(made):
+    asked = q(made, "preference", ties=True, votes=40)
+    c = verdict_of(made, asked, (25, 40, 200), (20, 40, 100))["q1"]
+    assert c["verdict"] == "not_enough"
+    assert c["numbers"]["p_chance"] == pytest.approx(binomtest(25, 40).pvalue, rel=1e-4)
+
+
+def test_neither_is_no_answer_where_the_plan_does_not_allow_it(made):
+    with pytest.raises(BadInput, match="prefers neither, which the plan does not allow"):
+        verdict_of(made, q(made, "preference"), (130, 160, 8), (75, 150))
 
 
 def test_holm_over_three_questions_is_out_of_reach_of_four_takes(made):

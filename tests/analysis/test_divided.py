@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import chi2, chi2_contingency
 
 from panel.analysis import divided
 
@@ -11,14 +12,15 @@ def rng() -> np.random.Generator:
     return np.random.default_rng(31)
 
 
-def votes(rng, listeners, each, lean, take_taste=0.0, sides=4):
-    """Winner, loser, listener. `lean` (listeners,): logit for side 1; `take_taste`: SD of each
-    listener's own liking of each take, in logits."""
-    labels = np.repeat([0, 1], sides)
-    pairs = [(a, b) for a in range(2 * sides) for b in range(a)]
+def votes(rng, listeners, each, lean, take_taste=0.0, takes=4):
+    """Winner, loser, listener. `lean` (listeners,): logit for side 1, or (listeners, conditions):
+    for each; `take_taste`: SD of each listener's own liking of each take, in logits."""
+    liked = np.asarray(lean) if np.ndim(lean) == 2 else np.stack([np.zeros(listeners), lean], 1)
+    labels = np.repeat(np.arange(liked.shape[1]), takes)
+    pairs = [(a, b) for a in range(labels.size) for b in range(a)]
     rows = []
     for who in range(listeners):
-        taste = rng.normal(0, take_taste, 2 * sides) + lean[who] * labels
+        taste = rng.normal(0, take_taste, labels.size) + liked[who][labels]
         for k in range(each):
             a, b = pairs[(who * each + k) % len(pairs)]
             first = rng.random() < 1 / (1 + np.exp(taste[b] - taste[a]))
@@ -68,3 +70,53 @@ def test_too_few_votes_divide_nobody(rng):
 def test_spread_is_zero_where_listeners_agree_too_well(rng):
     (w, z, who), labels = votes(rng, 10, 28, np.zeros(10))
     assert divided.examine(w, z, who, labels, rng).spread < 0.2
+
+
+def test_camps_over_three_conditions_are_found(rng):
+    """A third of the panel wants each: no condition wins, and listeners differ."""
+    lean = 2.0 * np.eye(3)[np.arange(18) % 3]
+    (w, z, who), labels = votes(rng, 18, 36, lean, takes=3)
+    found = divided.examine(w, z, who, labels, rng)
+    assert found.p_listeners < 0.001
+    assert found.labels.p <= 0.01
+
+
+def test_tastes_about_takes_alone_do_not_divide_three_conditions(rng):
+    both, first, runs = 0, 0, 60
+    for _ in range(runs):
+        (w, z, who), labels = votes(rng, 12, 36, np.zeros((12, 3)), 2.0, takes=3)
+        found = divided.examine(w, z, who, labels, rng)
+        first += found.p_listeners <= 0.05
+        both += found.p <= 0.05
+    assert first / runs > 0.2
+    assert both / runs <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_spread_of_listeners_is_pearsons_chi_square_summed_over_conditions(seed):
+    # Oracle: scipy.stats.chi2_contingency on listener × chosen for each two conditions, the sum on
+    # its chi-square law, which is near where everybody has many votes.
+    rng = np.random.default_rng(seed)
+    (w, z, who), labels = votes(rng, 8, 360, rng.normal(0, 0.25, (8, 3)), takes=3)
+    total, freedom = 0.0, 0
+    for low, high in ((0, 1), (0, 2), (1, 2)):
+        here = (np.minimum(labels[w], labels[z]) == low) & (
+            np.maximum(labels[w], labels[z]) == high
+        )
+        chose = np.zeros((8, 2))
+        np.add.at(chose, (who[here], (labels[w] > labels[z])[here].astype(int)), 1)
+        table = chi2_contingency(chose, correction=False)
+        total, freedom = total + table.statistic, freedom + table.dof
+    law = chi2.sf(total, freedom)
+    found = divided.examine(w, z, who, labels, rng).p_listeners
+    assert found == pytest.approx(
+        law, abs=0.02 + 4 * np.sqrt(law * (1 - law) / divided.SPREAD_DRAWS)
+    )
+
+
+def test_votes_that_are_all_one_way_divide_nobody(rng):
+    (w, z, who), labels = votes(rng, 6, 28, np.zeros(6))
+    higher, lower = np.maximum(w, z), np.minimum(w, z)  # side 1 is always chosen
+    found = divided.examine(higher, lower, who, labels, rng)
+    assert found.p_listeners == 1.0
+    assert found.spread == 0.0

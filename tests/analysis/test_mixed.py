@@ -314,10 +314,6 @@ BAD = {
     "unknown sensitivity": ({"sensitivity": "abs"}, "no link"),
     "no node": ({"nodes": 0}, "quadrature nodes"),
     "half a node": ({"nodes": 2.5}, "quadrature nodes"),
-    "quadrature over two groups": (
-        {"groups": GROUPS | {"excerpt": [0, 1, 0, 1, 0, 1]}, "nodes": 5},
-        "one group",
-    ),
     "offset of another size": ({"offset": [0.0]}, "offset"),
 }
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from panel.analysis import exact
+from panel.analysis.reliability import of_panel
 from panel.analysis.verdict import conclude
 
 
@@ -64,3 +65,16 @@ def test_keen_listeners_get_the_larger_sensitivity(made):
     for r in told["reliability"]:
         low, high = r["dprime"]["q1"]["interval"]
         assert low < r["dprime"]["q1"]["value"] < high
+
+
+def test_the_panel_as_a_whole_is_counted(told):
+    planted, repeats = of_panel(told[0]["reliability"])
+    assert "2 of 3 trials" in planted
+    assert "0 of 1 listener got all" in planted
+    assert "in 2 of 5 cases" in repeats
+
+
+def test_what_the_panel_cannot_tell_is_said():
+    planted, repeats = of_panel([{"planted": None, "repeats": None}])
+    assert "nobody is shown" in planted
+    assert "cannot be told" in repeats

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import lognorm, norm
 
+from panel.analysis import sizes
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE, centre_of
 from panel.analysis.verdict import conclude
 from panel.report.numbers import number_lines
@@ -58,6 +59,21 @@ def test_where_all_hear_alike_the_size_is_the_typical_listeners(made):
     assert low < 2.5 < high
 
 
+def test_of_one_directed_pair_the_size_is_that_of_the_mean_share(made):
+    """d′ = √2 Φ⁻¹(share), the closed form of paired comparison (Macmillan & Creelman)."""
+    asked = made.contrast("q1", "attribute", (1, 1), votes=16)
+    document = made.plan(asked, made.check(), listeners=40)
+    numbers, lines = told(document, *made.simulate(document, np.random.default_rng(5), effect=1.0))
+    assert numbers["dprime_of"] == MEAN_SHARE
+    assert numbers["dprime"] == pytest.approx(
+        np.sqrt(2) * norm.ppf(numbers["share_right"]), rel=1e-4
+    )
+    assert numbers["dprime_interval"] == pytest.approx(
+        np.sqrt(2) * norm.ppf(numbers["interval"]), rel=1e-4
+    )
+    assert "Size d′ that the share above amounts to" in lines
+
+
 @pytest.mark.parametrize("procedure", ["abx", "attribute"])
 @pytest.mark.parametrize("right", [True, False])
 def test_votes_that_all_go_one_way_have_no_size(made, procedure, right):
@@ -69,5 +85,22 @@ def test_votes_that_all_go_one_way_have_no_size(made, procedure, right):
         assert numbers["dprime"] is numbers["dprime_interval"] is numbers["dprime_of"] is None
         assert "went one way" in numbers["model_message"]
         assert not any(term.startswith("Size") for term in lines)
-    else:  # all wrong by ABX: nothing heard, and d′ cannot be less than that
-        assert numbers["dprime"] == 0
+    else:  # all wrong by ABX is no guessing: answers swapped, and nothing follows from them
+        assert numbers["dprime"] is numbers["share_upper"] is None
+        assert "fewer answers are right" in numbers["model_message"]
+
+
+@pytest.mark.parametrize(("mean", "sd"), [(2.0, 0.0), (2.0, 1.0), (0.8, 0.6)])
+def test_the_interval_reaches_to_the_median_of_log_normal_sensitivities(mean, sd):
+    # Oracle: scipy.stats.lognorm of that mean and standard deviation.
+    shape = np.sqrt(np.log1p((sd / mean) ** 2))
+    median = mean
+    if sd:
+        law = lognorm(shape, scale=mean * np.exp(-(shape**2) / 2))
+        assert (law.mean(), law.std()) == pytest.approx((mean, sd))
+        median = law.median()
+    low, high = sizes.with_skew(mean, (mean, mean), sd)
+    assert (low, high) == pytest.approx((median, mean))
+    assert sizes.with_skew(-mean, (-mean, -mean), sd) == pytest.approx((-mean, -median))
+    assert sizes.with_skew(mean, (-0.1, 3.0), sd) == (-0.1, 3.0)
+    assert sizes.with_skew(0.0, (-0.5, 0.5), sd) == (-0.5, 0.5)

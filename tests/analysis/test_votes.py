@@ -36,10 +36,10 @@ def test_header_is_the_contract(study):
     _, cast, rows = study
     assert table.write_csv(cast).splitlines()[0] == (
         "sequence,listener,trial,contrast,procedure,excerpt,one,two,three,answer,correct,plays,"
-        "seconds,day"
+        "seconds,day,four"
     )
     assert table.write_listeners_csv(rows).splitlines()[0] == (
-        "listener,finished,headphone_check,playback,sample_rate,votes"
+        "listener,finished,headphone_check,playback,sample_rate,votes,withdrew,votes_removed"
     )
 
 
@@ -55,13 +55,18 @@ def test_right_is_recomputed_from_slots(study):
     assert ("attribute", None) in seen  # the question
 
 
-def test_right_slot_by_hand():
-    assert table.right_slot("abx", ("a", "b", "b")) == 1
-    assert table.right_slot("abx", ("a", "b", "a")) == 0
-    assert table.right_slot("triangle", ("a", "b", "b")) == 0
-    assert table.right_slot("triangle", ("a", "b", "a")) == 1
-    assert table.right_slot("triangle", ("a", "a", "b")) == 2
-    assert table.right_slot("preference", ("a", "b")) is None
+def test_right_answer_by_hand():
+    right = table.right_answer
+    assert right("abx", ("a", "b", "b")) == "two"
+    assert right("abx", ("a", "b", "a")) == "one"
+    assert right("triangle", ("a", "b", "b")) == "one"
+    assert right("triangle", ("a", "b", "a")) == "two"
+    assert right("triangle", ("a", "a", "b")) == "three"
+    assert right("duo_trio", ("a", "a", "b")) == "two"
+    assert right("duo_trio", ("a", "b", "a")) == "three"
+    assert right("same_different", ("a", "b")) == "different"
+    assert right("same_different", ("a", "a", "b")) == "same"
+    assert right("preference", ("a", "b")) is None
 
 
 def first(cast, procedure):
@@ -173,10 +178,10 @@ def test_contradictions_are_refused_with_a_sentence(study, damage, says):
         ("", "lacks the column"),
         ("sequence,listener\n1,a\n", "lacks the column trial, contrast"),
         ("{head}\n1,a,1,q1\n", "Line 2 .* too many or too few"),
-        ("{head}\nx,a,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0\n", "Line 2 .* sequence is 'x'"),
-        ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,yes,3,4,0\n", "correct is 'yes', not 0 or 1"),
-        ("{head}\n1,,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0\n", "listener is empty"),
-        ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,1,3,-4,0\n", "seconds is '-4'"),
+        ("{head}\nx,a,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n", "Line 2 .* sequence is 'x'"),
+        ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,yes,3,4,0,\n", "correct is 'yes', not 0 or 1"),
+        ("{head}\n1,,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n", "listener is empty"),
+        ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,1,3,-4,0,\n", "seconds is '-4'"),
         ("{head},day\n", "day twice"),
         ('{head}\n1,"a,1\n', "not CSV"),
     ],

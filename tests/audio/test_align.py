@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from panel.audio.align import align, apply, refine
+from panel.audio.align import Hint, align, apply, refine
 
 KINDS = ["plucked", "noise", "music"]
 
@@ -131,3 +131,25 @@ def test_refine_follows_a_take_that_moved_within_itself(make):
     # In the middle of each excerpt, where it counts; between them the take jumps.
     assert early.position(2 * make.rate) - 2 * make.rate == pytest.approx(0.0, abs=0.05)
     assert late.position(6 * make.rate) - 6 * make.rate == pytest.approx(0.6, abs=0.05)
+
+
+def test_a_hint_is_made_finer_on_the_music(make):
+    reference = make.plucked(6, 41)
+    other = make.with_noise(
+        make.drifted(make.delayed(reference, 700.3, 7 * make.rate), 20.0), 40, 1
+    )
+    found = align(reference, other, make.rate, Hint(701.1, 19.0))
+    assert found.delay_samples == pytest.approx(700.3 / (1 + 20e-6), abs=0.05)
+    assert found.drift_ppm == pytest.approx(20.0, abs=0.1)
+
+
+def test_a_hint_stands_where_the_music_is_another_performance(make):
+    found = align(make.plucked(6, 1), make.plucked(6, 2), make.rate, Hint(321.5, 12.0))
+    assert found.correlation < 0.5
+    assert (found.delay_samples, found.drift_ppm) == (321.5, 12.0)
+
+
+def test_a_wrong_hint_does_not_mislead(make):
+    reference = make.plucked(4, 42)
+    found = align(reference, make.delayed(reference, 99.25), make.rate, Hint(-24_000.0, 0.0))
+    assert found.delay_samples == pytest.approx(99.25, abs=0.02)

@@ -151,7 +151,7 @@ def test_eight_hours_are_refused_before_they_are_decoded(tmp_path):
     with path.open("wb") as file:
         file.write(header)
         file.truncate(44 + frames)  # a sparse file: eight hours of nothing
-    error = refuse(path, "lasts 8 h 0 min; a take may last at most 30 minutes", TooLarge)
+    error = refuse(path, "lasts 8 hours; a take may last at most 3 hours", TooLarge)
     assert error.status == 413
 
 

@@ -8,11 +8,12 @@ import pytest
 from panel.audio.difference import (
     NOMINAL_HZ,
     band_edges,
+    band_powers,
     measure,
-    retake_band,
     third_octave_difference,
 )
 from panel.audio.planted import change
+from panel.audio.retakes import retake_band
 from panel.audio.sound import Sound
 from panel.errors import BadInput
 
@@ -115,6 +116,34 @@ def test_bands_meet_at_the_edges_of_iec_61260():
     # Nominal frequencies are the exact ones rounded to within 2 %.
     for i, hz in enumerate(NOMINAL_HZ):
         assert hz == pytest.approx(1000 * 10 ** ((i - 17) / 10), rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "low", "middle", "high"),
+    [
+        (20.0, 17.7828, 19.9526, 22.3872), (31.5, 28.1838, 31.6228, 35.4813),
+        (80.0, 70.7946, 79.4328, 89.1251), (100.0, 89.1251, 100.0, 112.2018),
+        (500.0, 446.6836, 501.1872, 562.3413), (3150.0, 2818.383, 3162.278, 3548.134),
+        (8000.0, 7079.458, 7943.282, 8912.509), (20_000.0, 17_782.79, 19_952.62, 22_387.21),
+    ],
+)  # fmt: skip
+def test_exact_edges_of_the_bands(nominal, low, middle, high):
+    """IEC 61260-1:2014, 5.2 to 5.4, base ten: 1000 * 10^(n / 10), edges 10^(1 / 20) away."""
+    found = band_edges(NOMINAL_HZ.index(nominal) - 17)
+    assert found == pytest.approx((low, high), rel=2e-6)
+    assert np.sqrt(found[0] * found[1]) == pytest.approx(middle, rel=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("hz", "nominal"),
+    [(891.0, 800.0), (891.5, 1000.0), (1121.9, 1000.0), (1122.2, 1250.0), (8912.0, 8000.0),
+     (8913.0, 10_000.0), (70.6, 63.0), (71.0, 80.0)],
+)  # fmt: skip
+def test_a_tone_on_either_side_of_an_edge_falls_into_its_own_band(make, hz, nominal):
+    n = np.arange(20 * make.rate)
+    power = band_powers(np.sin(2 * np.pi * hz * n / make.rate)[:, None], make.rate)
+    assert NOMINAL_HZ[int(np.nanargmax(power))] == nominal
+    assert np.nanmax(power) > 0.7 * np.nansum(power)
 
 
 @pytest.mark.parametrize("hz", [100.0, 900.0, 1110.0, 10_000.0])

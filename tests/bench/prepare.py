@@ -1,10 +1,11 @@
 """How long preparing takes, as a ratio to reading and decoding the same files alone.
 
-    python tests/bench/prepare.py [minutes] [takes] [excerpts]      (3 10 3 if none are given)
+    python tests/bench/prepare.py [minutes] [takes] [excerpts] [turns]   (3 10 3 3 if none given)
 
 Takes of one invented performance, 48 kHz stereo, 24-bit FLAC, each with its own delay, clock and
-noise; prepared as a study is: read, align to the first, cut every excerpt from every take. A second
-line has takes half as long: the cost should halve. Nothing is asserted: read the table.
+noise; prepared as a study is: survey, align to the first, cut every excerpt from every take. Also
+at a quarter and half that length, for how the cost grows. By processor time, all threads together,
+and by the clock. Nothing is asserted: read the table.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import statistics
 import sys
 import tempfile
 import time
@@ -23,8 +25,8 @@ import soundfile
 import soxr
 from scipy.signal import lfilter
 
-from panel.audio import decode
-from panel.audio.prepare import Span, TakeSound, align_takes, cut_clips
+from panel.audio import decode, files
+from panel.audio.prepare import Span, TakeInFile, align_takes, cut_clips
 
 RATE = 48_000
 
@@ -46,32 +48,55 @@ def write_takes(folder: Path, seconds: float, count: int) -> list[Path]:
     return paths
 
 
-def timed(seconds: float, takes: int, excerpts: int) -> None:
+def now() -> np.ndarray:
+    return np.array([time.perf_counter(), time.process_time()])
+
+
+def timed(seconds: float, takes: int, excerpts: int) -> tuple[np.ndarray, np.ndarray]:
+    """Seconds by the clock and of the processor to read and decode all takes whole, and to
+    prepare them as a study is."""
     with tempfile.TemporaryDirectory() as name:
         paths = write_takes(Path(name), seconds, takes)
-        begin = time.perf_counter()
-        sounds = [decode.read(path) for path in paths]
-        read = time.perf_counter() - begin
-        begin = time.perf_counter()
-        named = [TakeSound(path.name, sound) for path, sound in zip(paths, sounds, strict=True)]
+        begin = now()
+        for path in paths:
+            decode.read(path)
+        read = now() - begin
+        begin = now()
+        named = [TakeInFile(path.name, files.opened(path)) for path in paths]
         alignments = align_takes(named)
-        aligned = time.perf_counter() - begin
-        begin = time.perf_counter()
+        aligned = now() - begin
         for start in np.linspace(2, seconds - 10, excerpts):
             cut_clips(named, Span(float(start), float(start) + 6), alignments=alignments)
-        cut = time.perf_counter() - begin
+        prepared = now() - begin
     print(
-        f"{takes} takes of {seconds:g} s, {excerpts} excerpts of 6 s: read and decode {read:.2f} s,"
-        f" align {aligned:.2f} s, cut {cut:.2f} s; all over reading alone:"
-        f" {(read + aligned + cut) / read:.1f}"
+        f"  {seconds:5g} s, clock (processor): read and decode {read[0]:.2f} ({read[1]:.2f}),"
+        f" prepare {prepared[0]:.2f} ({prepared[1]:.2f}), of that survey and align"
+        f" {aligned[0]:.2f} ({aligned[1]:.2f})",
+        flush=True,
     )
+    return read, prepared
+
+
+def told(ratios: list[float]) -> str:
+    low, middle, high = min(ratios), statistics.median(ratios), max(ratios)
+    return f"{middle:.2f} ({low:.2f} to {high:.2f})"
 
 
 def main() -> None:
     given = [float(word) for word in sys.argv[1:]]
-    minutes, takes, excerpts = (given + [3, 10, 3][len(given) :])[:3]
-    timed(30 * minutes, int(takes), int(excerpts))
-    timed(60 * minutes, int(takes), int(excerpts))
+    minutes, takes, excerpts, turns = (given + [3, 10, 3, 3][len(given) :])[:4]
+    lengths = [15 * minutes, 30 * minutes, 60 * minutes]
+    print(f"{takes:g} takes, {excerpts:g} excerpts of 6 s, {turns:g} turns; {os.cpu_count()} cores")
+    timed(20, 2, 1)  # imports
+    found = [[timed(s, int(takes), int(excerpts)) for s in lengths] for _ in range(int(turns))]
+    for which, by in ((1, "processor time"), (0, "the clock")):
+        print(f"\nBy {by}: prepare over reading alone, median (least to most):")
+        for i, seconds in enumerate(lengths):
+            print(f"  {seconds:5g} s: {told([t[i][1][which] / t[i][0][which] for t in found])}")
+        print("twice as long, how many times the cost (2 is linear):")
+        for i in (1, 2):
+            ratio = told([t[i][1][which] / t[i - 1][1][which] for t in found])
+            print(f"  {lengths[i]:g} s over {lengths[i - 1]:g} s: {ratio}")
 
 
 if __name__ == "__main__":

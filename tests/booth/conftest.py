@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from small_study import SmallStudy, build
+from small_study import ALL_PROCEDURES, SmallStudy, build
 
 from panel.settings import Settings, load
 from panel.stages import listen
@@ -23,7 +23,7 @@ def store(settings: Settings) -> Store:
 
 @pytest.fixture
 def study(store: Store) -> SmallStudy:
-    return build(store)
+    return build(store, procedures=ALL_PROCEDURES)
 
 
 @pytest.fixture

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import minimize
 
+PLACES = ("one", "two", "three")
 HEADER_BYTES = 44  # a canonical WAV header; everything after it is sound and stays undecoded
 
 
@@ -41,7 +42,7 @@ class Trace:
 
     listener: int
     number: int
-    answers: int
+    choices: tuple[str, ...]
     asked: float
     asked_length: int
     samples: tuple[Heard, ...]
@@ -93,8 +94,8 @@ class Wire:
         }
         reply, vote = self.ask("POST", f"/listen/{link}/vote", body)
         return Trace(
-            listener, dealt["trial"]["number"], len(answers), asked.last_byte, asked.length,
-            samples, choice, vote, raw + reply,
+            listener, dealt["trial"]["number"], tuple(a["value"] for a in answers),
+            asked.last_byte, asked.length, samples, choice, vote, raw + reply,
         )  # fmt: skip
 
 
@@ -126,17 +127,27 @@ def features(trace: Trace, before: set[str]) -> np.ndarray:
         same = [hashes[i] == hashes[j], headers[i] == headers[j]]
         return np.concatenate([-np.abs(slots[i] - slots[j]), np.array(same, float)])
 
+    def speaks_for(choice: str) -> tuple[np.ndarray, np.ndarray]:
+        """The slot an answer names against the mean of all, and who is alike if it is right."""
+        nothing = np.zeros(slots.shape[1] + 2)
+        if choice not in PLACES:
+            return np.zeros(slots.shape[1]), alike(0, 1) if choice == "same" else nothing
+        slot = PLACES.index(choice)
+        own = slots[slot] - slots.mean(axis=0)
+        if count == 4:  # the third is of the kind that is asked for, the fourth of the other
+            return own, alike(slot, 2) + alike(1 - slot, 3)
+        if count == 2:
+            return own, nothing
+        if len(trace.choices) == 2:  # which of two is like the one that cannot be named?
+            other = next(k for k in range(3) if PLACES[k] not in trace.choices)
+            return own, alike(slot, other)
+        i, j = (k for k in range(3) if k != slot)  # which one is unlike the two others?
+        return own, alike(i, j) - 0.5 * (alike(slot, i) + alike(slot, j))
+
     rows = []
     count = len(trace.samples)
-    for answer in range(trace.answers):
-        own = slots[answer] - slots.mean(axis=0)
-        if count == 3 and trace.answers == 2:  # which of the first two is the third like?
-            twin = alike(answer, 2)
-        elif count == 3:  # which one is unlike the two others?
-            i, j = (k for k in range(3) if k != answer)
-            twin = alike(i, j) - 0.5 * (alike(answer, i) + alike(answer, j))
-        else:
-            twin = np.zeros(slots.shape[1] + 2)
+    for answer, choice in enumerate(trace.choices):
+        own, twin = speaks_for(choice)
         place = np.zeros(3)
         place[answer] = 1.0
         voted = float(answer == trace.voted)

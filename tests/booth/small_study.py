@@ -1,4 +1,4 @@
-"""A small study written straight into the tables: two takes a side, all four procedures.
+"""A small study written straight into the tables: two takes a side, any procedures.
 
 The clips are synthesised (invented data): a decaying tone whose pitch names the take, so that a
 test can tell from the *sound* which take was played.
@@ -20,7 +20,16 @@ from panel.store.tables import Clip, Excerpt, Listener, Organiser, Plan, Study, 
 
 RATE = 48_000
 PITCH = {"t01": 330.0, "t02": 370.0, "t03": 415.0, "t04": 466.0, "t01+check": 554.0}
-ALL_PROCEDURES = ("abx", "triangle", "attribute", "preference")
+FOUR_PROCEDURES = ("abx", "triangle", "attribute", "preference")
+ALL_PROCEDURES = (
+    "abx",
+    "triangle",
+    "duo_trio",
+    "same_different",
+    "reminder",
+    "attribute",
+    "preference",
+)
 
 
 @dataclass(frozen=True)
@@ -33,14 +42,16 @@ class SmallStudy:
 
 
 def plan_document(
-    procedures: tuple[str, ...] = ALL_PROCEDURES,
+    procedures: tuple[str, ...] = FOUR_PROCEDURES,
     *,
     votes: int = 3,
     headphones: str = "record",
     length_s: float = 0.5,
     listeners: int = 40,
+    preference: dict[str, Any] | None = None,
+    **more: Any,
 ) -> dict[str, Any]:
-    """A plan with one question for each procedure and a planted check."""
+    """A plan with one question for each procedure and a planted check; `more`: further keys."""
     log = {"t01": "hide glue", "t02": "hide glue", "t03": "epoxy", "t04": "epoxy"}
     conditions = [
         {"label": "hide glue", "dose": None, "takes": ["t01", "t02"]},
@@ -63,8 +74,11 @@ def plan_document(
                 "unlogged": [],
                 "override_reason": None,
                 **shared,
+                **((preference or {}) if code == "preference" else {}),
             }
         )
+        if code == "reminder":  # takes go by condition: there are no pairs of retakes
+            continue
         contrasts.append(
             {"id": f"q{number}-retakes", "role": "retake_control", "of": f"q{number}", **shared}
         )
@@ -116,6 +130,7 @@ def plan_document(
             {"id": "e2", "start_s": 4.0, "end_s": 4.0 + length_s},
         ],
         "contrasts": contrasts,
+        **more,
     }
 
 
@@ -132,16 +147,19 @@ def tone(take: str, excerpt: str, length_s: float, channels: int = 2) -> np.ndar
 def build(
     store: Store,
     *,
-    procedures: tuple[str, ...] = ALL_PROCEDURES,
+    procedures: tuple[str, ...] = FOUR_PROCEDURES,
     votes: int = 3,
     headphones: str = "record",
     length_s: float = 0.5,
     listeners: int = 3,
     locked: bool = True,
     sound: Any = tone,
+    **more: Any,
 ) -> SmallStudy:
-    """Write the study, its clips and so many invited listeners."""
-    document = plan_document(procedures, votes=votes, headphones=headphones, length_s=length_s)
+    """Write the study, its clips and so many invited listeners; `more` goes into the plan."""
+    document = plan_document(
+        procedures, votes=votes, headphones=headphones, length_s=length_s, **more
+    )
     now = store.now()
     open_link = new_code()
     links = tuple(new_code() for _ in range(listeners))

@@ -95,7 +95,7 @@ def test_a_vote_is_taken_or_refused_in_a_sentence(
     with store.session() as s:
         assert len(list(s.exec(select(Vote)))) == (status == 200)
     if status == 200:
-        assert reply.json() == {"saved": 1, "answered": 1, "total": 13}
+        assert reply.json() == {"saved": 1, "answered": 1, "total": 3 * len(ALL_PROCEDURES) + 1}
     else:
         assert reply.json()["error"]["message"].endswith(".")
 
@@ -111,7 +111,7 @@ def test_the_headphone_check_is_scored_on_the_server(client: TestClient, listene
     made = client.post(f"/listen/{listener}/check", json={}).json()
     assert set(made) == {"id", "rate", "samples"}
     table = client.app.state.presentations  # type: ignore[attr-defined]
-    answers = list(table._held[made["id"]].secret)
+    answers = list(table._held[made["id"]].secret[1])
     answers[0] = (answers[0] + 1) % 3  # five of six pass
     given = {"id": made["id"], "answers": answers}
     reply = client.post(f"/listen/{listener}/check/answers", json=given, headers=JSON)
@@ -133,14 +133,17 @@ def test_practice_tells_what_was_right_after_the_answer_only(
     client: TestClient, listener: str, kind: str
 ) -> None:
     made = client.post(f"/listen/{listener}/practice", json={"kind": kind}).json()
-    assert set(made) == {"id", "question", "answers", "rate", "frames", "samples"}
+    assert set(made) == {"id", "question", "names", "answers", "rate", "frames", "samples"}
     sounds = [client.get(address).content for address in made["samples"]]
     assert len({len(sound) for sound in sounds}) == 1
     assert len(set(sounds)) == len(sounds)
+    assert len(made["names"]) == len(sounds)
+    given = made["answers"][0]["value"]
     told = client.post(
-        f"/listen/{listener}/practice/answer", json={"id": made["id"], "answer": 0}
+        f"/listen/{listener}/practice/answer", json={"id": made["id"], "answer": given}
     ).json()
     if kind == "preference":
         assert told == {"right": None, "correct": None}
     else:
-        assert told["correct"] == (told["right"] == 0)
+        assert told["correct"] == (told["right"] == given)
+        assert told["right"] in [answer["value"] for answer in made["answers"]]

@@ -1,28 +1,22 @@
-"""A real server process on a real port, and a real Chromium: what browser tests stand on."""
+"""A real server process on a real port, and a fresh page: what browser tests stand on."""
 
-import os
-import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from real_server import Server
 
 from panel.settings import load
 from panel.store.opening import open_store
 from panel.store.session import Store
 
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 
-
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[Server]:
-    """A running server on an empty data folder."""
-    running = Server(tmp_path)
+@contextmanager
+def running_on(folder: Path) -> Iterator[Server]:
+    """A server that runs on `folder`; if it died by itself, what it said is printed."""
+    running = Server(folder)
     running.start()
     yield running
     died = running.died
@@ -31,24 +25,24 @@ def server(tmp_path: Path) -> Iterator[Server]:
         print(f"The server had died:\n{running.said()}")
 
 
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """One running server a file: each test builds a study of its own on it."""
+    with running_on(tmp_path_factory.mktemp("server")) as running:
+        yield running
+
+
 @pytest.fixture
+def empty_server(tmp_path: Path) -> Iterator[Server]:
+    """A running server on an empty data folder, for one test alone."""
+    with running_on(tmp_path) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
 def store(server: Server) -> Store:
     """The store of the running server, opened beside it."""
     return open_store(load(data=server.data))
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
-    """Headless Chromium. Missing is a failure, not a skip."""
-    path = (
-        os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    )
-    if path is None:
-        pytest.fail("There is no Chromium: install it (apt install chromium) or set CHROMIUM.")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

@@ -1,24 +1,32 @@
 """The booth as a listener meets it: a whole session, and what goes wrong on the way."""
 
-import re
-import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
+from booth_pages import (
+    PATIENCE,
+    answer,
+    at,
+    expect_kept,
+    fits,
+    hear_all,
+    kept,
+    opened,
+    up_to_first_trial,
+    votes_of,
+)
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 from real_server import Server
-from small_study import ALL_PROCEDURES, SmallStudy, build
+from small_study import FOUR_PROCEDURES, SmallStudy, build
 from sqlmodel import select
 
-from panel.stages import listen
 from panel.store.sealing import code_hash
 from panel.store.session import Store
-from panel.store.tables import Listener, Trial, Vote
+from panel.store.tables import Listener, Vote
 
 pytestmark = pytest.mark.browser
-
-PATIENCE = 60_000  # ms; the machine may be busy, and nothing here is about speed
 
 
 @pytest.fixture
@@ -29,66 +37,7 @@ def study(store: Store) -> SmallStudy:
 @pytest.fixture
 def ready(store: Store, study: SmallStudy) -> Callable[[str], str]:
     """Bring a listener up to the first trial; returns the link."""
-
-    def up_to_first_trial(link: str) -> str:
-        listen.consent(store, link)
-        listen.declare_playback(store, link, "headphones", 48_000)
-        listen.mark_done(store, link, "level")
-        listen.record_check(store, link, "passed")
-        for code in ALL_PROCEDURES:
-            listen.mark_done(store, link, f"practice:{code}")
-        return link
-
-    return up_to_first_trial
-
-
-def kept(store: Store, link: str) -> list[tuple[int, int]]:
-    """(trial number, answer) of the listener's votes, in order of arrival."""
-    with store.session() as s:
-        rows = s.exec(
-            select(Trial.number, Vote.answer)
-            .join(Vote, Vote.trial_id == Trial.id)
-            .join(Listener, Listener.id == Vote.listener_id)
-            .where(Listener.link_hash == code_hash(link))
-            .order_by(Vote.sequence)
-        )
-        return [(number, answer) for number, answer in rows]
-
-
-def expect_kept(store: Store, link: str, votes: list[tuple[int, int]]) -> None:
-    """The page goes on before the server has answered: give the votes time to arrive."""
-    deadline = time.monotonic() + PATIENCE / 1000
-    while kept(store, link) != votes and time.monotonic() < deadline:
-        time.sleep(0.1)
-    assert kept(store, link) == votes
-
-
-def opened(page: Page, server: Server, link: str) -> None:
-    page.set_default_timeout(PATIENCE)
-    page.goto(f"{server.url}/listen/{link}")
-
-
-def at(page: Page, number: int) -> None:
-    expect(page.locator("#count")).to_have_text(re.compile(rf"^{number} of "), timeout=PATIENCE)
-    expect(page.locator("#set")).to_be_visible(timeout=PATIENCE)
-
-
-def hear_all(page: Page) -> None:
-    buttons = page.locator("#samples button")
-    for index in range(buttons.count()):
-        buttons.nth(index).click()
-        expect(buttons.nth(index)).to_have_attribute("aria-pressed", "true", timeout=PATIENCE)
-        page.wait_for_timeout(650)
-
-
-def answer(page: Page, choice: int) -> None:
-    page.locator("#answers input").nth(choice).check()
-    page.locator("#keep").click()
-
-
-def fits(page: Page) -> None:
-    wide = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
-    assert wide[0] <= wide[1], f"the screen at {page.url} is {wide[0]} px wide in {wide[1]}"
+    return partial(up_to_first_trial, store)
 
 
 @pytest.mark.parametrize("width", [1280, 360])
@@ -152,7 +101,7 @@ def test_a_whole_session(
             " || document.querySelector('#count')?.textContent.startsWith(`${n} of`)",
             arg=number, timeout=PATIENCE,
         )  # fmt: skip
-    assert practised == len(ALL_PROCEDURES)
+    assert practised == len(FOUR_PROCEDURES)
     looks("remarks")
     page.get_by_label("Your remarks").fill("A tram passed.")
     page.get_by_role("button", name="Finish").click()
@@ -275,13 +224,14 @@ def test_whoever_answers_before_listening_is_asked_to_listen_and_it_is_recorded(
     page.locator("#keep").click()
     expect(page.locator("#trouble")).to_contain_text("choose an answer")
     answer(page, 0)
-    expect(page.locator("#trouble")).to_contain_text("Please listen to one and two")
+    expect(page.locator("#trouble")).to_contain_text(
+        "Please listen to these as well before you answer: One and Two"
+    )
     assert kept(store, link) == []
     page.locator("#keep").click()
     at(page, 2)
     expect(page.locator("#saved")).to_have_text("saved", timeout=PATIENCE)
-    with store.session() as s:
-        vote = s.exec(select(Vote)).one()
+    (vote,) = votes_of(store, link)
     assert vote.notes["asked_to_listen"] == 1
     assert vote.notes["unheard"] >= 2
     assert vote.plays == 0

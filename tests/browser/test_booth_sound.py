@@ -5,6 +5,7 @@ Captured in real time by a worklet beside the sound output, on the booth's own p
 
 import numpy as np
 import pytest
+from captured import captured
 from playwright.sync_api import Browser
 from real_server import Server
 from small_study import RATE, build, tone
@@ -20,48 +21,17 @@ LENGTH_S = 1.0
 LSB = 2.0**-23
 DITHERED = 1.5 * LSB  # TPDF dither reaches one LSB either way, rounding half of one
 
-CAPTURE = """
-async ([addresses, rate]) => {
-  const { Player, fetched } = await import("/static/booth/player.js");
-  const worklet = `registerProcessor("tap", class extends AudioWorkletProcessor {
-    process(inputs) {
-      const sound = inputs[0].length ? inputs[0][0].slice() : new Float32Array(128);
-      this.port.postMessage([currentFrame, sound]);
-      return true;
-    }
-  })`;
-  const module = URL.createObjectURL(new Blob([worklet], { type: "text/javascript" }));
+PLAY_BOTH = """
+async (player, { addresses, rate }) => {
+  const { fetched } = await import("/static/booth/player.js");
   const buffers = await fetched(addresses, rate);
-  const player = new Player();
   player.load(buffers);
-  await player.play(0);      // makes the sound context
-  player.stop();
-  await new Promise((done) => setTimeout(done, 200));
-  const { context } = player;
-  await context.audioWorklet.addModule(module);
-  const tap = new AudioWorkletNode(context, "tap");
-  const silent = new GainNode(context, { gain: 0 });
-  tap.connect(silent).connect(context.destination);
-  const blocks = [];
-  tap.port.onmessage = ({ data }) => blocks.push(data);
-  const connect = AudioNode.prototype.connect;
-  AudioNode.prototype.connect = function (to, ...more) {
-    if (to === context.destination) connect.call(this, tap);
-    return connect.call(this, to, ...more);
-  };
   await player.play(0);
   await new Promise((done) => setTimeout(done, 2400));
   await player.play(1);
   await new Promise((done) => setTimeout(done, 1600));
   player.stop();
-  await new Promise((done) => setTimeout(done, 300));
-  const first = blocks[0][0];
-  const sound = new Float32Array(blocks.at(-1)[0] - first + 128);
-  for (const [frame, block] of blocks) sound.set(block, frame - first);
-  return {
-    rate: context.sampleRate,
-    sound: Array.from(sound), buffers: buffers.map((one) => Array.from(one.getChannelData(0))),
-  };
+  return { buffers: buffers.map((one) => Array.from(one.getChannelData(0))) };
 }
 """
 
@@ -79,13 +49,12 @@ def test_what_is_played_is_the_clip_and_a_switch_does_not_click(
     dealt = page.request.post(f"{server.url}/listen/{link}/trial", data={}).json()
     page.goto(f"{server.url}/listen/{link}")
     page.mouse.click(5, 5)  # a browser lets sound out only after a gesture
-    got = page.evaluate(CAPTURE, [dealt["samples"], dealt["rate"]])
+    got, sound = captured(page, PLAY_BOTH, addresses=dealt["samples"], rate=dealt["rate"])
     context.close()
 
     with store.session() as s:
         trial = s.exec(select(Trial).where(Trial.number == 1)).one()
     assert got["rate"] == RATE, "the sound engine must run at the clip's own rate"
-    sound = np.array(got["sound"])
     slots = [np.array(one) for one in got["buffers"]]
     for decoded, take in zip(slots, trial.slots, strict=True):
         clip = tone(take, trial.excerpt_key, LENGTH_S)[:, 0]

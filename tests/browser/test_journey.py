@@ -12,13 +12,14 @@ import re
 import subprocess
 import sys
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from looks import check_fits, check_page
 from playwright.sync_api import Browser, Page, expect
 from real_server import Server
 from typer.testing import CliRunner
@@ -29,9 +30,10 @@ from panel.settings import load
 from panel.stages import accounts
 from panel.store.opening import open_store
 
-WIDTHS = [1280, 360]
+SCREENS = [(1280, "light"), (360, "dark")]
 LISTENERS = ("ada@example.org", "bo@example.org", "cy@example.org")
 PASSWORD = "stiff as a board"
+Check = Callable[[Page], None]
 
 
 @pytest.fixture(scope="module")
@@ -58,12 +60,6 @@ def shown_when_it_fails(page: Page) -> Iterator[None]:
         raise
 
 
-def check_width(page: Page) -> None:
-    """No page may be wider than its window."""
-    wide = page.evaluate("document.documentElement.scrollWidth")
-    assert wide <= page.viewport_size["width"], page.url
-
-
 class Organiser:
     def __init__(self, page: Page, server: Server) -> None:
         self.page, self.server = page, server
@@ -73,7 +69,7 @@ class Organiser:
         self.page.get_by_label("Mail address").fill(address)
         self.page.get_by_label("Password").fill(PASSWORD)
         self.page.get_by_role("button", name="Sign in").click()
-        check_width(self.page)
+        check_page(self.page)
 
     def make_study(self) -> None:
         page = self.page
@@ -82,7 +78,7 @@ class Organiser:
             "Does the stiffer glue sound different?"
         )
         page.get_by_label("A short title").fill("Kalimba glue, autumn")
-        check_width(page)
+        check_page(page)
         page.locator("form .button.go").click()
 
     def add_takes(self, recordings: list[tuple[Path, str]]) -> None:
@@ -98,7 +94,7 @@ class Organiser:
             row = page.locator("tbody tr", has=page.get_by_role("link", name=path.name))
             row.get_by_label(re.compile("^adhesive of take")).fill(adhesive)
         page.get_by_role("button", name="Keep the log").click()
-        check_width(page)
+        check_page(page)
 
     def original_of(self, path: Path) -> bytes:
         row = self.page.locator("tbody tr", has=self.page.get_by_role("link", name=path.name))
@@ -115,7 +111,7 @@ class Organiser:
         page.get_by_label("Beginning, s").fill("0.4")
         page.get_by_label("End, s").fill("2.6")
         page.get_by_role("button", name="Mark the excerpt").click()
-        check_width(page)
+        check_page(page)
 
     def prepare(self) -> None:
         page = self.page
@@ -123,30 +119,30 @@ class Organiser:
         page.get_by_role("button", name="Prepare the clips").click()
         # Eight takes and the planted copy of one.
         expect(page.locator("table.clips tbody tr")).to_have_count(9, timeout=120_000)
-        check_width(page)
+        check_page(page)
 
     def ask(self) -> None:
         page = self.page
         self.step("Contrasts")
         page.get_by_role("link", name="Ask this").first.click()
         page.get_by_label("Votes from each listener").fill("3")
-        check_width(page)
+        check_page(page)
         page.get_by_role("button", name="Keep the question").click()
         page.get_by_role("link", name="Plant a check").click()
         page.get_by_label("Votes from each listener").fill("1")
         page.get_by_role("button", name="Plant the check").click()
-        check_width(page)
+        check_page(page)
 
     def lock(self) -> str:
         page = self.page
         self.step("Plan")
         page.get_by_label("Listeners", exact=True).fill("3")
         page.get_by_role("button", name="Keep the rules").click()
-        check_width(page)
+        check_page(page)
         page.get_by_role("link", name="Read and lock the plan").click()
         sha = page.locator("code.sha").inner_text().replace("\n", "").strip()
         page.get_by_role("button", name="Lock the plan").click()
-        check_width(page)
+        check_page(page)
         return sha
 
     def invite(self, addresses: tuple[str, ...]) -> list[str]:
@@ -155,13 +151,13 @@ class Organiser:
         self.step("Listeners")
         page.get_by_label("Invite by mail").fill(", ".join(addresses))
         page.get_by_role("button", name="Invite", exact=True).click()
-        check_width(page)
+        check_page(page)
         links = []
         for address in addresses:
             page.get_by_role("link", name=re.compile(f"mail to {address}")).click()
             text = page.locator("main").inner_text()
             links.append(re.search(r"https?://\S+/listen/[\w-]+", text).group())  # type: ignore[union-attr]
-            check_width(page)
+            check_page(page)
             self.step("Listeners")
         return links
 
@@ -170,34 +166,36 @@ class Organiser:
         page = self.page
         self.step("Watch")
         expect(page.locator("main")).to_contain_text("12")
-        check_width(page)
+        # The stream puts the picture in anew when it opens; look at the page after that.
+        expect(page.locator("#live")).to_contain_text("Live")
+        check_page(page)
         self.step("Verdict")
         page.get_by_role("link", name="End voting and open the verdict").click()
         page.get_by_role("button", name="End voting and open the verdict").click()
         report = page.get_by_role("link", name="Read the whole report")
         expect(report).to_be_visible(timeout=60_000)
-        check_width(page)
+        check_page(page)
         with page.expect_download() as download:
             page.get_by_role("link", name=re.compile("Archive to publish")).click()
         download.value.save_as(archive)
         report.click()
         expect(page.locator("svg:visible").first).to_be_visible()
-        check_width(page)
+        check_page(page)
         return archive
 
     def step(self, name: str) -> None:
         self.page.get_by_role("navigation").get_by_role("link", name=name).first.click()
 
 
-def listen(page: Page, link: str, rng: np.random.Generator) -> int:
+def listen(page: Page, link: str, rng: np.random.Generator, check: Check) -> int:
     """One listener, from the mail's link to the thanks; returns the number of trials voted on."""
     page.goto(link)
-    check_width(page)
+    check(page)
     page.get_by_role("button", name="I agree").click()
     page.get_by_label("Headphones, over or on the ears").check()
     page.get_by_role("button", name="Go on").click()
     page.locator("#play").click()
-    check_width(page)
+    check(page)
     page.locator("#onwards").click()
     page.get_by_role("button", name="Leave it out").click()
     voted = 0
@@ -206,7 +204,7 @@ def listen(page: Page, link: str, rng: np.random.Generator) -> int:
         if page.locator("#remarks").count():
             break
         practice = page.locator("#set[data-kind]").count() > 0
-        answer_one(page, rng)
+        answer_one(page, rng, check)
         if practice:
             page.get_by_role("button", name="Begin", exact=True).click()
             page.wait_for_function("!document.querySelector('#set[data-kind]')")
@@ -214,14 +212,14 @@ def listen(page: Page, link: str, rng: np.random.Generator) -> int:
             voted += 1
     page.get_by_role("button", name="Finish").click()
     expect(page.get_by_role("heading", name="Thank you")).to_be_visible()
-    check_width(page)
+    check(page)
     return voted
 
 
-def answer_one(page: Page, rng: np.random.Generator) -> None:
+def answer_one(page: Page, rng: np.random.Generator, check: Check) -> None:
     """Hear every sample of the set that is open, answer it, and wait until it is gone."""
     expect(page.locator("#samples button").first).to_be_visible(timeout=60_000)
-    check_width(page)
+    check(page)
     samples = page.locator("#samples button")
     for index in range(samples.count()):
         samples.nth(index).click()
@@ -242,12 +240,14 @@ def answer_one(page: Page, rng: np.random.Generator) -> None:
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("width", WIDTHS)
-def test_the_whole_job_through_the_pages(width, chromium: Browser, server, recordings, tmp_path):
-    store = open_store(load(data=server.data))
+@pytest.mark.parametrize(("width", "scheme"), SCREENS)
+def test_the_whole_job_through_the_pages(
+    width, scheme, chromium: Browser, empty_server, recordings, tmp_path
+):
+    store = open_store(load(data=empty_server.data))
     accounts.add_organiser(store, "maker@example.org", "Larkfield Pickups", PASSWORD)
-    context = chromium.new_context(viewport={"width": width, "height": 800})
-    desk = Organiser(context.new_page(), server)
+    context = chromium.new_context(viewport={"width": width, "height": 800}, color_scheme=scheme)
+    desk = Organiser(context.new_page(), empty_server)
     with shown_when_it_fails(desk.page):
         desk.sign_in("maker@example.org")
         desk.make_study()
@@ -262,11 +262,12 @@ def test_the_whole_job_through_the_pages(width, chromium: Browser, server, recor
     assert len(set(links)) == 3
 
     rng = np.random.default_rng(width)
-    for link in links:
-        booth = chromium.new_context(viewport={"width": width, "height": 740})
+    for number, link in enumerate(links):
+        check = check_fits if number else check_page  # the screens are the same for all
+        booth = chromium.new_context(viewport={"width": width, "height": 740}, color_scheme=scheme)
         page = booth.new_page()
         with shown_when_it_fails(page):
-            assert listen(page, link, rng) == 4
+            assert listen(page, link, rng, check) == 4
         booth.close()
 
     with shown_when_it_fails(desk.page):

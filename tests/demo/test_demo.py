@@ -25,7 +25,7 @@ from panel.store.opening import open_store
 # by most and liked, the economy element by some, hours on the table change nothing.
 TRUTH = {
     "Stiffer adhesive": ("abx", "heard"),
-    "Stiffer adhesive, liked better": ("preference", "preferred"),
+    "Adhesive, by liking": ("preference", "preferred"),
     "Economy element": ("attribute", "heard"),
     "Hours on the vibration table": ("triangle", "not_heard"),
 }

@@ -95,3 +95,20 @@ def test_what_bars_a_claim_about_the_change_is_said_before_the_lock():
     overridden = outlook(build(**wanted)).contrasts[0]
     assert not overridden.attributable
     assert any("attributed to one change" in text for text in overridden.sentences)
+
+
+def test_a_plan_that_may_be_looked_at_is_priced_by_its_own_test():
+    fixed = outlook(build(**study())).contrasts[0]
+    looked_at = outlook(build(**study(stop="anytime"))).contrasts[0]
+    right = share_right("abx", dprime=1.0)
+    assert dict(looked_at.power)[1.0] == pytest.approx(
+        power("abx", looked_at.votes, right, 0.025, anytime_valid=True)
+    )
+    assert dict(looked_at.power)[1.0] < dict(fixed.power)[1.0]  # looking costs
+    assert fixed.anytime is None
+    assert looked_at.needed.first == looked_at.anytime.by_80 > fixed.needed.first
+    assert any(
+        f"{looked_at.anytime.mean:.0f} votes on average" in text
+        and f"by vote {looked_at.anytime.by_90:,}" in text
+        for text in looked_at.sentences
+    )

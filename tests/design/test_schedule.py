@@ -21,6 +21,7 @@ from panel.design.schedule import (
     deck,
     deck_size,
     draw_key,
+    draw_keys,
     listener_trials,
     round_robin_pairs,
     trials_per_listener,
@@ -196,6 +197,15 @@ ARRANGEMENTS = {
         (("a", "b", "b"), 0), (("b", "a", "b"), 1), (("b", "b", "a"), 2),
         (("b", "a", "a"), 0), (("a", "b", "a"), 1), (("a", "a", "b"), 2),
     },
+    "duo_trio": {
+        (("a", "a", "b"), 1), (("a", "b", "a"), 2), (("b", "b", "a"), 1), (("b", "a", "b"), 2),
+    },
+    # The take after the two that are played is the other one of the pair.
+    "same_different": {
+        (("a", "b"), 4), (("b", "a"), 4), (("a", "a", "b"), 3), (("b", "b", "a"), 3),
+    },
+    # The first of the pair and the first reminder are of the kind that is asked for.
+    "reminder": {(("a", "b", "c", "d"), 0), (("b", "a", "c", "d"), 1)},
     "attribute": {(("a", "b"), None), (("b", "a"), None)},
     "preference": {(("a", "b"), None), (("b", "a"), None)},
 }  # fmt: skip
@@ -206,10 +216,54 @@ def test_every_arrangement_comes_up_and_none_other_equally_often(code):
     source = random.Random(20)  # seeded: the test must not fail by chance
     drawn = Counter()
     for _ in range(12_000):
-        keyed = draw_key(code, ("a", "b"), source.randrange)
+        reminders = ("c", "d") if code == "reminder" else ()
+        keyed = draw_key(code, ("a", "b"), source.randrange, reminders=reminders)
         drawn[keyed.slots, keyed.right] += 1
     assert set(drawn) == ARRANGEMENTS[code]
     assert chisquare(list(drawn.values())).pvalue > 1e-3
+
+
+def test_preferences_with_and_without_neither_stand_in_blocks_of_their_own(plan):
+    both = copy.deepcopy(plan)
+    for number, ties in ((1, True), (2, False)):
+        entry = copy.deepcopy(contrast(plan, "q1"))
+        entry |= {"id": f"p{number}", "procedure": "preference", "ties": ties}
+        both["contrasts"].append(entry)
+    for ordinal in range(5):
+        kinds = {}
+        for trial in listener_trials(both, ordinal):
+            kinds.setdefault(trial.block, set()).add(trial.contrast)
+        assert {"p1"} in kinds.values()
+        assert {"p2"} in kinds.values()
+
+
+def test_reminders_are_other_takes_of_the_same_conditions_under_names_drawn_once(plan):
+    with_reminder = copy.deepcopy(plan)
+    entry = copy.deepcopy(contrast(plan, "q1")) | {"id": "m1", "procedure": "reminder"}
+    with_reminder["contrasts"].append(entry)
+    side = {take: i for i, c in enumerate(entry["conditions"]) for take in c["takes"]}
+    source = random.Random(4)
+    first_named, rights, met = Counter(), Counter(), Counter()
+    for ordinal in range(60):
+        dealt = listener_trials(with_reminder, ordinal)
+        keys = draw_keys(with_reminder, dealt, source.randrange)
+        own = [key for trial, key in zip(dealt, keys, strict=True) if trial.contrast == "m1"]
+        assert len(own) == 16
+        for key in own:
+            one, two, three, four = key.slots
+            assert len({one, two, three, four}) == 4
+            assert side[one] != side[two]
+            assert side[three] != side[four]
+            assert side[key.slots[key.right]] == side[three]
+            met[three] += 1
+            rights[key.right] += 1
+        (named,) = {side[key.slots[2]] for key in own}  # one name, one kind, all along
+        first_named[named] += 1
+    assert chisquare(list(first_named.values())).pvalue > 1e-3
+    assert chisquare(list(rights.values())).pvalue > 1e-3
+    assert len(met) == 10  # every take reminds at some time
+    others = [t for t in listener_trials(with_reminder, 3) if t.contrast != "m1"]
+    assert all(not trial.reminders for trial in others)
 
 
 def test_a_key_tells_nothing_about_the_next():

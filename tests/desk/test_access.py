@@ -7,7 +7,7 @@ import pytest
 from desk_cast import Door
 from fastapi.routing import APIRoute
 
-from panel.desk import clips, contrasts, excerpts, plan, studies, takes
+from panel.desk import clips, contrasts, excerpts, leader, plan, studies, takes
 
 # Every page of a study that is ours, with what its organiser gets.
 PAGES = {
@@ -17,9 +17,12 @@ PAGES = {
     "/takes/t01/original": 200,
     "/takes/t01/span.wav?start=0&end=1": 200,
     "/excerpts": 200,
+    "/leader": 200,
+    "/leader/told": 200,
     "/order": 200,
     "/clips": 200,
     "/clips/progress": 200,
+    "/clips/ready": 200,
     "/clips/e1/t01.wav": 200,
     "/contrasts": 200,
     "/contrasts/question": 200,
@@ -41,6 +44,8 @@ FORMS = {
     "/takes/t04/remove": {},
     "/excerpts": {"start": "0.1", "end": "1.1"},
     "/excerpts/e1/remove": {},
+    "/leader": {"rate": "44100"},
+    "/leader/alignment": {"alignment": "music"},
     "/clips": {"level": "as_recorded"},
     "/contrasts/question": {"factor": "adhesive"},
     "/contrasts/retakes": {},
@@ -54,7 +59,7 @@ FORMS = {
 def routes(method: str) -> set[str]:
     found = {
         route.path
-        for module in (clips, contrasts, excerpts, plan, studies, takes)
+        for module in (clips, contrasts, excerpts, leader, plan, studies, takes)
         for route in module.router.routes
         if isinstance(route, APIRoute) and method in route.methods
     }

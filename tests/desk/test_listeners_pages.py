@@ -7,7 +7,7 @@ import pytest
 from sqlmodel import select
 from voting_cast import CAST, Desk, desk_in, vote
 
-from panel.stages import invite
+from panel.stages import invite, withdraw
 from panel.store.tables import Listener, Message, Study
 
 
@@ -173,6 +173,19 @@ def test_the_open_link_is_shown_again_and_can_be_closed(desk):
     desk.post("/listeners/open-link/close")
     assert "open-link-text" not in desk.organiser.get(desk.href("/listeners")).text
     assert desk["stranger"].get(path).status_code == 404
+
+
+@pytest.mark.parametrize("keep", [True, False])
+def test_the_organiser_is_told_that_addresses_of_the_withdrawn_are_not_known_any_more(desk, keep):
+    assert "withdrawn" not in desk.organiser.get(desk.href("/listeners")).text
+    link = desk.study.links[0]
+    vote(desk.store, link)
+    withdraw.withdraw(desk.store, link, keep_answers=keep)
+    page = desk.organiser.get(desk.href("/listeners")).text
+    assert "1 person has withdrawn." in page
+    assert "leave out whoever told you so" in page
+    audience = invite.audience(desk.store, desk.settings, desk.study.id)
+    assert (audience.withdrew, audience.joined) == (1, 0), "nobody came by the open link"
 
 
 def test_no_page_joins_a_person_to_the_code_of_the_results(desk):

@@ -7,6 +7,7 @@ import pytest
 import recordings
 from desk_cast import Door
 
+from panel.design import prospects
 from panel.stages import contrasts, plan, prepare
 
 
@@ -113,6 +114,42 @@ def test_what_the_plan_costs_and_cannot_answer_is_said_before_the_lock(ready: Do
     assert 'role="img"' in ready.get("/plan").text
 
 
+def test_a_plan_is_simulated_when_asked_and_the_endings_stay(ready: Door, monkeypatch):
+    monkeypatch.setattr(prospects, "RUNS", 10)
+    prospects._found.clear()  # another test may have simulated the same plan in this process
+    first = ready.get("/plan").text
+    assert "plan?simulate=yes" in first
+    assert "Of 100 studies" not in first
+    for page in ("/plan?simulate=yes", "/plan"):
+        text = ready.get(page).text
+        assert "3 in 10 hear d′ = 1" in text
+        assert "nobody hears anything" in text
+        assert "plan?simulate=yes" not in text
+    big = {"alpha": "0,05", "limit": "25", "stop_kind": "fixed", "listeners": "5000",
+           "planted_least_right": "", "headphones": "record"}  # fmt: skip
+    assert ready.post("/plan", **big).status_code == 303
+    refused = ready.get("/plan?simulate=yes")
+    assert refused.status_code == 400
+    assert "too long to simulate" in refused.text
+
+
+@pytest.mark.parametrize(
+    ("procedure", "said"),
+    [("same_different", "further apart than 1.5"), ("preference", "less than 0.5 apart")],
+)
+def test_what_a_simulation_takes_for_granted_is_said_with_it(
+    ready: Door, monkeypatch, procedure, said
+):
+    monkeypatch.setattr(prospects, "RUNS", 4)
+    prospects._found.clear()
+    assert said not in ready.get("/plan?simulate=yes").text
+    recordings.ask(ready.made, name="Asked otherwise", procedure=procedure)
+    wait = ready.post("/clips")
+    assert wait.status_code == 303
+    wait_for_clips(ready)
+    assert said in ready.get("/plan?simulate=yes").text
+
+
 def test_rules_are_kept_or_refused_with_what_was_typed(ready: Door):
     rules = {"alpha": "0,01", "limit": "30", "stop_kind": "anytime", "listeners": "24",
              "planted_least_right": "3", "headphones": "exclude"}  # fmt: skip
@@ -183,3 +220,20 @@ def test_pages_of_a_locked_study_offer_no_form_that_would_be_refused(ready: Door
         text = ready.get(page).text
         actions = set(re.findall(r'<form method="post" action="([^"]+)"', text))
         assert actions == {"/desk/sign-out"}, page
+
+
+def test_planting_a_check_makes_its_copies_and_no_clip_anew(ready: Door):
+    before = recordings.stored(ready.made)
+    sent = ready.post(
+        "/contrasts/check", take="t02", kind="shelf", amount="2", procedure="abx", votes="2",
+        attribute="",
+    )  # fmt: skip
+    assert sent.status_code == 303
+    assert not prepare.stale(ready.made.store, ready.made.id)
+    assert before < recordings.stored(ready.made)
+    loud = ready.post(
+        "/contrasts/check", take="t02", kind="level", amount="20", procedure="abx", votes="2",
+        attribute="",
+    )  # fmt: skip
+    assert loud.status_code == 303
+    assert prepare.stale(ready.made.store, ready.made.id)

@@ -8,7 +8,7 @@ from voting_cast import CAST, Desk, desk_in, fewer_wanted, guessing, rightly, vo
 
 from panel.stages import conclude
 
-PAGES = ("", "/end", "/report", "/export.zip", "/plan.json")
+PAGES = ("", "/end", "/report", "/reasons", "/export.zip", "/plan.json")
 
 
 @pytest.fixture
@@ -33,7 +33,7 @@ def test_who_may_come_here_before_and_after_the_end(desk):
         for page in PAGES:
             where = desk.href("/verdict" + page)
             allowed = desk.organiser.get(where, follow_redirects=False).status_code
-            if page in ("/report", "/export.zip"):
+            if page in ("/report", "/reasons", "/export.zip"):
                 assert allowed == (200 if closed else 403)
             else:
                 assert allowed == (303 if closed and page == "/end" else 200)

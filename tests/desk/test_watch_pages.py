@@ -125,11 +125,13 @@ def test_the_picture_says_in_words_what_it_shows():
     from datetime import UTC, datetime
 
     hours = ((datetime(2026, 3, 4, 5, tzinfo=UTC), 7),)
-    shown = pages.shown(Progress(3, 0, 0, 2, 2, 1, 7, 40, hours, None, False))
+    shown = pages.shown(Progress(3, 0, 0, 0, 2, 2, 1, 0, 7, 40, hours, None, True, False))
+    assert shown["numbers"]["planted"] == "shown once five listeners have finished"
+    without = pages.shown(Progress(3, 0, 0, 0, 2, 2, 1, 0, 7, 40, hours, None, False, False))
+    assert "planted" not in without["numbers"]
     assert 'role="img"' in shown["picture"]
     assert "7 votes since 4 March, 05:00 UTC" in shown["picture"]
     assert shown["numbers"]["votes"] == "7 of 40 planned"
-    assert "planted" not in shown["numbers"]
 
 
 class Server:
@@ -205,8 +207,8 @@ def test_the_stream_carries_each_change_and_ends_with_the_voting(desk, monkeypat
         for data in everything:
             assert set(data) == {"numbers", "picture"}
             assert set(data["numbers"]) <= {
-                "invited", "joined", "opened", "checked", "finished", "declined", "votes",
-                "planted",
+                "invited", "joined", "opened", "checked", "finished", "shared", "declined",
+                "withdrew", "votes", "planted",
             }  # fmt: skip
 
 

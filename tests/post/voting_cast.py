@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 
 from panel.app import create_app
 from panel.settings import Settings
-from panel.stages import accounts, listen
+from panel.stages import accounts, check_results, listen, votes_in
 from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Organiser, Plan, Study, Trial
@@ -134,7 +134,7 @@ def vote(
     """One listener consents, does the check and votes; returns how many votes were cast."""
     listen.consent(store, link)
     listen.declare_playback(store, link, "headphones", 48_000)
-    listen.record_check(store, link, "passed")
+    check_results.record_check(store, link, "passed")
     cast = 0
     while most is None or cast < most:
         due = listen.next_trial(store, link)
@@ -146,7 +146,7 @@ def vote(
                 .join(Listener, Listener.id == Trial.listener_id)  # type: ignore[arg-type]
                 .where(Listener.link_hash == code_hash(link), Trial.number == due.number)
             ).one()
-        listen.vote(
+        votes_in.vote(
             store, link, due.number, str(uuid.uuid4()), answering(trial), plays=3, seconds=17
         )
         cast += 1

@@ -11,8 +11,11 @@ import numpy as np
 import pytest
 from scipy.signal import bilinear, lfilter
 
+from panel.audio import curves
 from panel.audio.difference import measure
 from panel.audio.sound import Sound, Source
+from panel.audio.transfer import Transfer
+from panel.demo import synth
 
 RATE = 48_000
 SOURCE = Source("WAV", "PCM_24", 24, False)
@@ -173,3 +176,31 @@ def test_where_both_have_a_low_cut_the_one_in_hearing_is_found():
     found = measured(low_cut(a, 7.234), low_cut(a, 72.34))
     assert found.corner_hz == pytest.approx(72.34, rel=0.03)
     assert found.shelf is None
+
+
+def chain_transfer(first, last, rng):
+    """From one chain to another in closed form (panel.demo.synth), with a measurement's noise."""
+    hz = np.geomspace(66.0, 20_000.0, 210)
+    levels = [np.log(np.abs(synth.response(chain, hz))) for chain in (first, last)]
+    noise = np.full(len(hz), 1e-3)
+    return Transfer(
+        hz, levels[1] - levels[0] + noise * rng.normal(size=len(hz)), noise / 2, noise, 1 - noise
+    )
+
+
+def test_the_slow_waves_of_retakes_are_neither_shelf_nor_low_cut():
+    """Retakes whose responses wave by some tenths of a dB, as those of the demo do."""
+    rng = np.random.default_rng(3)
+    claimed = []
+    for _ in range(40):
+        found = curves.fit(chain_transfer(synth.varied(rng), synth.varied(rng), rng), RATE)
+        claimed += [found] if found != curves.NOTHING else []
+    assert len(claimed) <= 2  # 5 %
+
+
+@pytest.mark.parametrize("gain_db", [0.15, 0.5, -0.3])
+def test_a_small_shelf_beside_nothing_but_noise_is_still_found(gain_db):
+    rng = np.random.default_rng(4)
+    found = curves.fit(chain_transfer(synth.Chain(), synth.Chain(shelf_db=gain_db), rng), RATE)
+    assert found.shelf.gain_db == pytest.approx(gain_db, abs=0.05)
+    assert found.corner_hz is None

@@ -11,6 +11,7 @@ import math
 import pytest
 
 from panel.analysis import exact
+from panel.design.procedures import PROCEDURES
 
 LEVELS = (0.10, 0.05, 0.01, 0.001)
 TRIANGLE = {
@@ -37,6 +38,14 @@ def test_triangle_critical_counts(n):
 @pytest.mark.parametrize("n", ONE_HALF)
 def test_one_half_critical_counts(n):
     assert tuple(exact.critical(n, 0.5, a) for a in LEVELS) == ONE_HALF[n]
+
+
+@pytest.mark.parametrize("n", ONE_HALF)
+def test_duo_trio_rejects_at_the_counts_that_iso_10399_prints(n):
+    """ISO 10399, Table A.1, through the procedure's own chance and its p value."""
+    chance = PROCEDURES["duo_trio"].chance
+    for level, least in zip(LEVELS, ONE_HALF[n], strict=True):
+        assert exact.p_greater(least, n, chance) <= level < exact.p_greater(least - 1, n, chance)
 
 
 @pytest.mark.parametrize("n", TWO_SIDED)

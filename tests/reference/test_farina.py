@@ -93,7 +93,7 @@ def test_other_rates(rate):
     assert second.level_db[middle] == pytest.approx(20 * np.log10(0.05 * 0.25 / 2 / 0.5), abs=0.05)
 
 
-@pytest.mark.parametrize("mains", [50.0, 59.97])
+@pytest.mark.parametrize("mains", [50.0, 60.0, 49.93, 59.97])
 def test_noise_and_hum_of_known_level(mains):
     rng = np.random.default_rng(2)
     t = np.arange(len(PLAIN))[:, None] / RATE

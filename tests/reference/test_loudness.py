@@ -102,6 +102,30 @@ def test_case_13_greatest_momentary(i):
     assert loudness.momentary(samples, RATE).max() == pytest.approx(-23.0, abs=0.1)
 
 
+# EBU Tech 3342 (version 4, November 2023), table 1: minimum requirements, stereo 1 kHz sines of
+# 20 s each; expectations +-1 LU. From memory, agreeing with its quotations in open meters' tests;
+# cases 5 and 6 need the EBU's own programmes.
+@pytest.mark.parametrize(
+    ("levels", "expected"),
+    [
+        ([-20, -30], 10.0),
+        ([-20, -15], 5.0),
+        ([-40, -20], 20.0),
+        ([-50, -35, -20, -35, -50], 15.0),
+    ],
+    ids=["case 1", "case 2", "case 3", "case 4"],
+)
+def test_loudness_range_of_the_minimum_requirements(levels, expected):
+    samples = sequence(*[(level, 20) for level in levels])
+    assert loudness.range_lu(samples, RATE) == pytest.approx(expected, abs=1.0)
+
+
+def test_a_steady_tone_has_no_range_and_silence_has_none_to_tell():
+    assert loudness.range_lu(sine(-23, 8), RATE) == pytest.approx(0.0, abs=0.05)
+    assert loudness.range_lu(np.zeros((5 * RATE, 2)), RATE) is None
+    assert loudness.range_lu(sine(-23, 2.5), RATE) is None  # shorter than one window
+
+
 def test_agrees_with_pyloudnorm_up_to_its_own_filter():
     # pyloudnorm 0.2.0 reads a full-scale 997 Hz sine 0.04 LU low; on noise its
     # approximation of the shelf differs by less than that.

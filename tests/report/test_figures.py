@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 from collections import Counter
 from xml.etree import ElementTree
@@ -18,6 +19,7 @@ from panel.report.figures import (
     share_bound,
 )
 from panel.report.figures_course import evidence_by_vote, evidence_path, votes_over_time
+from panel.report.figures_dose import dose_curve
 from panel.report.figures_listeners import guessing_range, listener_shares, spread
 from panel.report.figures_measured import bands_of, measured_difference, measured_sentence
 from panel.report.figures_takes import pair_groups, take_groups, takes_one_by_one
@@ -49,6 +51,7 @@ def pictures(study, anytime_study):
         spread(plan, verdict, votes),
         votes_over_time(votes),
         evidence_by_vote(anytime_study[0], anytime_study[3], anytime_study[1]),
+        dose_curve(plan, verdict, votes, "q2"),
         *(takes_one_by_one(plan, verdict, votes, q) for q in ("q1", "q2", "q3", "q4")),
         *(measured_difference(contrast(plan, q), measured()[q]) for q in ("q1", "q3")),
     ]
@@ -58,7 +61,7 @@ def pictures(study, anytime_study):
 
 def test_every_picture_has_title_description_and_a_table(pictures):
     names = [figure.name for figure in pictures]
-    assert len(set(names)) == len(names) == 11
+    assert len(set(names)) == len(names) == 12
     ids = []
     for figure in pictures:
         assert figure.description
@@ -133,7 +136,7 @@ def test_forest_shows_what_was_counted(study):
     across = [v for v in votes if v.contrast == "q1" and side[v.pair[0]] != side[v.pair[1]]]
     row = next(r for r in forest_rows(*study[::3]) if r.label == "Stiffer adhesive")
     assert row.share == pytest.approx(sum(v.correct for v in across) / len(across), abs=1e-6)
-    assert row.what == f"right, of {len(across)}"
+    assert row.what == f"{sum(v.correct for v in across)} of {len(across)} right"
 
 
 @pytest.mark.parametrize("name", ["q1", "q2", "q3", "q4", "check"])
@@ -304,3 +307,19 @@ def test_conditions_of_a_trend_are_ordered_by_dose():
                                                {"dose": 0.0, "label": "a"}]}  # fmt: skip
     assert [c["label"] for c in ordered(entry)] == ["a", "b"]
     assert [c["label"] for c in ordered({**entry, "scale": None})] == ["b", "a"]
+
+
+def test_a_share_of_people_shows_both_limits_unless_the_lower_says_nothing(study):
+    document, _, _, verdict = study
+    changed = copy.deepcopy(verdict)
+    bounds = {"q1": (0.311, 0.551), "q2": (0.0, 0.1201)}
+    for entry in changed["contrasts"]:
+        if entry["id"] in bounds:
+            low, high = bounds[entry["id"]]
+            entry["numbers"] |= {"share_lower": low, "share_upper": high}
+    figure = share_bound(document, changed)
+    for drawing in (figure.wide, figure.narrow):
+        shown = drawing.replace("\N{NO-BREAK SPACE}", " ")
+        # rounded to their safe sides
+        assert "31 % to 56 %" in shown
+        assert "at most 13 %" in shown

@@ -75,11 +75,13 @@ def page(study):
     )  # fmt: skip
 
 
-def test_sentence_then_pictures_then_numbers_then_limits(page, study):
+def test_answers_then_limits_then_pictures_then_what_is_looked_up(page, study):
     words = page.words
     order = [words.index(text) for text in (
-        study[3]["headline"], "In pictures", "One by one", "What differed", "Numbers",
-        "What this cannot tell", "Check it yourself", study[3]["plan_sha256"], "Methods",
+        study[3]["headline"], "of answers right", "How many can hear it?",
+        "Could it be just another recording?", "How sure is this?", "What must not be claimed?",
+        "Step by step, and every number", study[3]["limits"][0], "Each comparison against chance",
+        "Each listener, by random code", study[3]["plan_sha256"], "The methods paragraph",
     )]  # fmt: skip
     assert order == sorted(order)
 
@@ -90,6 +92,23 @@ def test_every_contrast_stands_there_with_its_sentence_and_reasons(page, study):
             assert " ".join(text.split()) in page.words
     for text in (*study[3]["limits"], study[3]["methods"]):
         assert " ".join(text.split()) in page.words
+
+
+def test_every_number_of_every_contrast_is_on_the_page(page, study):
+    shown = context(*study[:1], study[3], *study[1:3])["report"]
+    sections = [s for top in shown.sections for s in (top, *top.controls)]
+    assert len(sections) == len(study[3]["contrasts"])
+    for section in sections:
+        for term, value in section.numbers:
+            assert " ".join(f"{term} {value}".split()) in page.words
+
+
+def test_what_is_folded_has_a_summary_and_the_answers_are_not_folded(page, study):
+    assert page.tags.count("details") == page.tags.count("summary")
+    html = render(study[0], study[3], *study[1:3])
+    open_text = re.sub(r"(?s)<details.*?</details>", "", re.sub(r"(?s)<svg.*?</svg>", "", html))
+    for text in (*study[3]["limits"], "What must not be claimed?", "guessing gives"):
+        assert text in open_text.replace("&#39;", "'")
 
 
 def test_ids_are_unique_and_labels_point_at_them(page):

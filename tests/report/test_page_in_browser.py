@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import functools
 import http.server
-import os
 import shutil
 import threading
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from .simulated_study import concluded, measured
 from .test_page import render
 
 STATIC = Path(__file__).parents[2] / "web" / "static"
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-         "--disable-background-networking", "--disable-component-update",
-         "--disable-sync"]  # fmt: skip
 # The policy under which the site serves it: no script and no style but from files.
 POLICY = "default-src 'self'; style-src 'self'; script-src 'self'; img-src 'self' data:"
 
@@ -53,17 +48,6 @@ def address(tmp_path_factory):
         thread.join()
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium")
-    if path is None:
-        pytest.fail("There is no Chromium: install it (apt install chromium) or set CHROMIUM.")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture(params=[(1280, "light"), (360, "light"), (360, "dark")], ids=str)
 def page(request, chromium, address):
     width, scheme = request.param
@@ -73,6 +57,7 @@ def page(request, chromium, address):
     page.on("console", lambda message: complaints.append(message.text))
     page.on("requestfailed", lambda request: complaints.append(request.url))
     page.goto(address)
+    page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
     yield page
     assert complaints == []
     context.close()
@@ -129,6 +114,35 @@ def test_every_colour_of_text_stands_out(page):
       return Math.min(...all.map(l =>
         (Math.max(l, ground) + 0.05) / (Math.min(l, ground) + 0.05))); }""")
     assert ratio >= 4.5
+
+
+def test_it_opens_with_the_answer_and_the_numbers_are_one_press_away(chromium, address):
+    page = chromium.new_page(viewport={"width": 1280, "height": 900}, java_script_enabled=False)
+    page.goto(address)
+    first = page.locator(".short").bounding_box()
+    assert first is not None
+    assert first["y"] + first["height"] <= 900
+    fold = page.locator(".contrast > details").first
+    numbers = fold.locator(".numbers").first
+    assert not numbers.is_visible()
+    fold.locator("summary").first.focus()
+    page.keyboard.press("Enter")
+    assert numbers.is_visible()
+    page.close()
+
+
+def test_what_is_folded_on_the_screen_prints_unfolded(chromium, address):
+    page = chromium.new_page(viewport={"width": 720, "height": 1000})
+    page.goto(address)
+    folded = [
+        ".contrast > details .numbers", ".contrast > details .chain", ".methods",
+        ".contrast > details figure .drawn.wide", "[aria-label=Listeners] table",
+    ]  # fmt: skip
+    visible = "s => document.querySelector(s).checkVisibility({contentVisibilityAuto: true})"
+    assert [page.evaluate(visible, s) for s in folded] == [False] * len(folded)
+    page.emulate_media(media="print")
+    assert [page.evaluate(visible, s) for s in folded] == [True] * len(folded)
+    page.close()
 
 
 def test_it_prints_on_the_width_of_paper(chromium, address):

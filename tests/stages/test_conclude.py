@@ -22,7 +22,7 @@ from voting_cast import (
 from panel.analysis import verdict as analysis
 from panel.analysis.votes import read_csv, read_listeners_csv, write_csv, write_listeners_csv
 from panel.errors import BadInput, Conflict, Gone, NotAllowed
-from panel.stages import conclude, listen
+from panel.stages import conclude, listen, votes_in
 from panel.store.opening import open_store
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote
 
@@ -143,7 +143,7 @@ def test_closing_stores_the_verdict_and_refuses_later_votes(store):
     assert conclude.verdict(store, study.id) == document
     json.dumps(document, allow_nan=False)
     with pytest.raises(Gone):
-        listen.vote(store, study.links[1], 1, str(uuid.uuid4()), 0)
+        votes_in.vote(store, study.links[1], 1, str(uuid.uuid4()), 0)
     assert len(conclude.vote_table(store, study.id)[0]) == 3
 
 

@@ -5,7 +5,7 @@ import recordings
 from recordings import Made
 
 from panel.errors import BadInput, Conflict, NotFound
-from panel.stages import intake, plan, prepare, preview
+from panel.stages import excerpts, intake, plan, prepare, preview
 
 
 @pytest.mark.parametrize(
@@ -70,3 +70,34 @@ def test_stretch_that_cannot_be_played_is_refused(logged: Made, start: float, en
 def test_stretch_is_as_long_as_asked(logged: Made):
     wav = preview.span(logged.store, logged.id, "t01", 0.5, 1.5)
     assert len(wav) == 44 + 3 * recordings.RATE  # canonical header, 24 bits, one channel
+
+
+def test_an_excerpt_can_be_moved_and_renamed_and_its_clips_are_stale(ready: Made):
+    assert not prepare.stale(ready.store, ready.id)
+    excerpts.change_excerpt(ready.store, ready.id, "e1", 0.25, 2.0, "  Bridge ")
+    (found,) = intake.excerpts(ready.store, ready.id)
+    assert (found.key, found.name, found.start_s, found.end_s) == ("e1", "Bridge", 0.25, 2.0)
+    assert prepare.stale(ready.store, ready.id)
+
+
+@pytest.mark.parametrize(
+    ("key", "start", "end", "error"),
+    [
+        ("e9", 0.5, 2.0, NotFound), ("e1", 0.5, 0.6, BadInput), ("e1", 0.5, 99.0, BadInput),
+        ("e1", 0.1, 1.1, Conflict),
+    ],
+)  # fmt: skip
+def test_a_move_that_cannot_be_leaves_the_excerpt_where_it_was(
+    logged: Made, key: str, start: float, end: float, error: type[Exception]
+):
+    intake.add_excerpt(logged.store, logged.id, 0.1, 1.1)
+    before = intake.excerpts(logged.store, logged.id)
+    with pytest.raises(error):
+        excerpts.change_excerpt(logged.store, logged.id, key, start, end)
+    assert intake.excerpts(logged.store, logged.id) == before
+
+
+def test_nothing_is_moved_once_the_plan_is_locked(ready: Made):
+    plan.lock(ready.store, ready.id)
+    with pytest.raises(Conflict, match="locked"):
+        excerpts.change_excerpt(ready.store, ready.id, "e1", 0.25, 2.0)

@@ -10,7 +10,7 @@ from voting_cast import settings_in, vote
 
 from panel.errors import BadInput, Conflict, Gone, NotFound
 from panel.post import outbox
-from panel.stages import invite, letters, listen
+from panel.stages import invite, joining, letters, listen
 from panel.store.opening import open_store
 from panel.store.sealing import code_hash
 from panel.store.tables import Listener, Message, Study
@@ -248,12 +248,12 @@ def test_the_open_link_gives_each_browser_a_code_until_it_is_closed(store, setti
     assert link.startswith("https://panel.example.org/join/")
     assert invite.open_link(store, settings, study.id) == link, "shown again, not made anew"
     assert invite.audience(store, settings, study.id).open_link == link
-    first, second = (listen.join(store, code_of(link)) for _ in range(2))
+    first, second = (joining.join(store, code_of(link)) for _ in range(2))
     assert first != second
     assert invite.audience(store, settings, study.id).joined == 2
     invite.close_open_link(store, study.id)
     with pytest.raises(NotFound):
-        listen.join(store, code_of(link))
+        joining.join(store, code_of(link))
     assert listen.enter(store, first).step == "welcome", "whoever joined goes on"
     assert invite.open_link(store, settings, study.id) != link
 

@@ -12,7 +12,7 @@ from sqlmodel import select
 from panel.design.schedule import listener_trials
 from panel.errors import BadInput, Conflict, Gone, NotAllowed, NotFound
 from panel.settings import load
-from panel.stages import listen
+from panel.stages import check_results, joining, listen, votes_in
 from panel.store.opening import open_store
 from panel.store.sealing import code_hash
 from panel.store.session import Store
@@ -78,7 +78,7 @@ def test_the_way_from_the_link_to_the_thanks(store: Store, study: SmallStudy) ->
     assert listen.consent(store, link).step == "playback"
     assert listen.declare_playback(store, link, "earphones", 44_100).step == "level"
     assert listen.mark_done(store, link, "level").step == "check"
-    state = listen.record_check(store, link, "passed", {"right": 6})
+    state = check_results.record_check(store, link, "passed", {"right": 6})
     seen = []
     while (trial := listen.next_trial(store, link)) is not None:
         state = listen.enter(store, link)
@@ -88,7 +88,7 @@ def test_the_way_from_the_link_to_the_thanks(store: Store, study: SmallStudy) ->
             state = listen.mark_done(store, link, f"practice:{trial.procedure}")
         assert state.step == "trial"
         seen.append(trial.number)
-        listen.vote(store, link, trial.number, new_id(), "one", 2, 9)
+        votes_in.vote(store, link, trial.number, new_id(), "one", 2, 9)
     assert seen == list(range(1, 14))  # 4 questions x 3 votes and one planted check
     kept = row(store, link)
     assert kept.finished_at is not None, "the last vote finishes, whatever the browser does next"
@@ -152,7 +152,7 @@ def test_a_view_of_a_trial_says_nothing_of_its_key(store: Store, listener: str) 
     [
         lambda store, link: listen.declare_playback(store, link, "headphones"),
         lambda store, link: listen.mark_done(store, link, "level"),
-        lambda store, link: listen.record_check(store, link, "passed"),
+        lambda store, link: check_results.record_check(store, link, "passed"),
         lambda store, link: listen.finish(store, link, "hello"),
     ],
     ids=["playback", "level", "check", "remarks"],
@@ -170,8 +170,8 @@ def test_a_vote_sent_again_has_the_same_receipt_and_counts_once(
     store: Store, listener: str
 ) -> None:
     own = new_id()
-    first = listen.vote(store, listener, 1, own, "one", 4, 20, {"hidden": 1})
-    again = listen.vote(store, listener, 1, own, "one", 4, 20, {"hidden": 1})
+    first = votes_in.vote(store, listener, 1, own, "one", 4, 20, {"hidden": 1})
+    again = votes_in.vote(store, listener, 1, own, "one", 4, 20, {"hidden": 1})
     assert not first.repeated
     assert again.repeated
     assert (first.sequence, first.trial, first.client_id) == (
@@ -184,28 +184,28 @@ def test_a_vote_sent_again_is_acknowledged_after_the_study_has_closed(
     store: Store, study: SmallStudy, listener: str
 ) -> None:
     own = new_id()
-    listen.vote(store, listener, 1, own, "two")
+    votes_in.vote(store, listener, 1, own, "two")
     close(store, study)
-    assert listen.vote(store, listener, 1, own, "two").repeated
+    assert votes_in.vote(store, listener, 1, own, "two").repeated
 
 
 @pytest.mark.parametrize("answer", ["one", "two"])
 def test_a_trial_takes_no_second_vote(store: Store, listener: str, answer: str) -> None:
-    listen.vote(store, listener, 1, new_id(), "one")
+    votes_in.vote(store, listener, 1, new_id(), "one")
     with pytest.raises(Conflict):
-        listen.vote(store, listener, 1, new_id(), answer)
+        votes_in.vote(store, listener, 1, new_id(), answer)
     assert [vote.answer for vote in votes(store)] == [0]
 
 
 def test_one_id_cannot_serve_two_votes(store: Store, listener: str, other_listener: str) -> None:
     own = new_id()
-    listen.vote(store, listener, 1, own, "one")
+    votes_in.vote(store, listener, 1, own, "one")
     with pytest.raises(Conflict):
-        listen.vote(store, listener, 1, own, "two")
+        votes_in.vote(store, listener, 1, own, "two")
     with pytest.raises(Conflict):
-        listen.vote(store, listener, 2, own, "one")
+        votes_in.vote(store, listener, 2, own, "one")
     with pytest.raises(Conflict):
-        listen.vote(store, other_listener, 1, own, "one")
+        votes_in.vote(store, other_listener, 1, own, "one")
     assert len(votes(store)) == 1
 
 
@@ -240,7 +240,7 @@ def test_a_forged_vote_is_refused_in_a_sentence_and_leaves_nothing(
         "plays": 3, "seconds": 10, "notes": {}, **change,
     }  # fmt: skip
     with pytest.raises(refusal, match=r"\w.*\."):
-        listen.vote(store, **vote)  # type: ignore[arg-type]
+        votes_in.vote(store, **vote)  # type: ignore[arg-type]
     assert votes(store) == []
 
 
@@ -248,18 +248,18 @@ def test_an_answer_must_be_one_of_the_procedure(store: Store, listener: str) -> 
     while (trial := listen.next_trial(store, listener)) is not None:
         if "three" not in trial.answers:
             with pytest.raises(BadInput):
-                listen.vote(store, listener, trial.number, new_id(), "three")
-        listen.vote(store, listener, trial.number, new_id(), trial.answers[-1])
+                votes_in.vote(store, listener, trial.number, new_id(), "three")
+        votes_in.vote(store, listener, trial.number, new_id(), trial.answers[-1])
     assert {vote.answer for vote in votes(store)} == {1, 2}
 
 
 def test_votes_count_for_their_own_listener_only(
     store: Store, study: SmallStudy, listener: str, other_listener: str
 ) -> None:
-    listen.vote(store, listener, 1, new_id(), "one")
+    votes_in.vote(store, listener, 1, new_id(), "one")
     with pytest.raises(NotFound):
-        listen.vote(store, study.links[2], 1, new_id(), "one")  # has not consented: no trials
-    listen.vote(store, other_listener, 1, new_id(), "one")
+        votes_in.vote(store, study.links[2], 1, new_id(), "one")  # has not consented: no trials
+    votes_in.vote(store, other_listener, 1, new_id(), "one")
     assert len({vote.listener_id for vote in votes(store)}) == 2
     assert [vote.sequence for vote in votes(store)] == [1, 2]
 
@@ -273,11 +273,11 @@ def test_after_closing_and_revoking_the_door_is_shut(
         with pytest.raises(Gone):
             listen.enter(store, link)
         with pytest.raises(Gone):
-            listen.vote(store, link, 1, new_id(), "one")
+            votes_in.vote(store, link, 1, new_id(), "one")
     with pytest.raises(Gone):
         listen.consent(store, study.links[2])
     with pytest.raises(Gone):
-        listen.join(store, study.open_link)
+        joining.join(store, study.open_link)
     assert votes(store) == []
 
 
@@ -287,23 +287,23 @@ def test_before_the_lock_nobody_listens(store: Store) -> None:
     with pytest.raises(Conflict):
         listen.consent(store, early.links[0])
     with pytest.raises(Conflict):
-        listen.vote(store, early.links[0], 1, new_id(), "one")
+        votes_in.vote(store, early.links[0], 1, new_id(), "one")
     with pytest.raises(Conflict):
-        listen.join(store, early.open_link)
+        joining.join(store, early.open_link)
 
 
 @pytest.mark.parametrize("code", ["", "nobody", "x" * 5000, "' or 1=1 --"])
 def test_an_unknown_link_leads_nowhere(store: Store, study: SmallStudy, code: str) -> None:
-    for ask in (listen.enter, listen.consent, listen.join, listen.next_trial):
+    for ask in (listen.enter, listen.consent, joining.join, listen.next_trial):
         with pytest.raises(NotFound):
             ask(store, code)
 
 
 def test_each_who_joins_is_a_listener_of_their_own(store: Store, study: SmallStudy) -> None:
-    first, second = listen.join(store, study.open_link), listen.join(store, study.open_link)
+    first, second = joining.join(store, study.open_link), joining.join(store, study.open_link)
     assert first != second
-    assert listen.belongs(store, study.open_link, first)
-    assert not listen.belongs(store, study.open_link, "nobody")
+    assert joining.belongs(store, study.open_link, first)
+    assert not joining.belongs(store, study.open_link, "nobody")
     assert row(store, first).address is None
     assert listen.consent(store, first).step == "playback"
 
@@ -316,32 +316,32 @@ def test_a_failed_check_excludes_only_where_the_plan_says_so(
     listen.consent(store, link)
     listen.declare_playback(store, link, "loudspeakers")
     listen.mark_done(store, link, "level")
-    assert listen.conclude_check(store, link, passed=False, right=2, of=6) == "again"
+    assert check_results.conclude_check(store, link, passed=False, right=2, of=6) == "again"
     assert listen.enter(store, link).step == "check"
-    assert listen.conclude_check(store, link, passed=False, right=3, of=6) == "failed"
+    assert check_results.conclude_check(store, link, passed=False, right=3, of=6) == "failed"
     assert listen.enter(store, link).step == step
     assert [one["right"] for one in row(store, link).headphone_detail["attempts"]] == [2, 3]
     if headphones == "exclude":
         with pytest.raises(NotAllowed):
-            listen.vote(store, link, 1, new_id(), "one")
+            votes_in.vote(store, link, 1, new_id(), "one")
     else:
-        listen.vote(store, link, 1, new_id(), "one")
+        votes_in.vote(store, link, 1, new_id(), "one")
 
 
 def test_a_check_may_be_left_out_only_where_it_is_merely_recorded(store: Store) -> None:
     recorded = build(store).links[0]
     listen.consent(store, recorded)
-    listen.skip_check(store, recorded)
+    check_results.skip_check(store, recorded)
     assert row(store, recorded).headphone_check == "not taken"
     needed = build(store, headphones="exclude").links[0]
     listen.consent(store, needed)
     with pytest.raises(Conflict):
-        listen.skip_check(store, needed)
+        check_results.skip_check(store, needed)
 
 
 def test_leaving_out_the_check_does_not_undo_a_failure(store: Store, listener: str) -> None:
-    listen.conclude_check(store, listener, passed=False, right=1, of=6)
-    listen.skip_check(store, listener)
+    check_results.conclude_check(store, listener, passed=False, right=1, of=6)
+    check_results.skip_check(store, listener)
     assert row(store, listener).headphone_check == "failed"
 
 
@@ -352,7 +352,7 @@ def test_minutes_left_follow_the_listeners_own_pace(store: Store) -> None:
     assert start is not None
     assert start.minutes_left == 10  # 20 trials of 30 s, the plan's own guess
     for number in range(1, 5):
-        listen.vote(store, link, number, new_id(), "one", 1, 60)
+        votes_in.vote(store, link, number, new_id(), "one", 1, 60)
     slow = listen.next_trial(store, link)
     assert slow is not None
     assert slow.minutes_left == 16  # 16 trials of 60 s
@@ -364,7 +364,7 @@ def test_the_booth_may_look_one_trial_ahead_and_no_further(store: Store, listene
     assert coming is not None
     assert coming.number == 2
     assert listen.next_trial(store, listener, number=3) is None
-    listen.vote(store, listener, 1, new_id(), "one")
+    votes_in.vote(store, listener, 1, new_id(), "one")
     assert listen.next_trial(store, listener, number=1) is None
 
 

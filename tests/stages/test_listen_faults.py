@@ -14,7 +14,7 @@ from sqlmodel import select
 
 from panel.errors import Conflict
 from panel.settings import load
-from panel.stages import listen
+from panel.stages import listen, votes_in
 from panel.store.files import FileStore
 from panel.store.opening import open_store
 from panel.store.sealing import Sealer, code_hash, new_code
@@ -98,7 +98,7 @@ def test_vote_is_kept_once_wherever_a_write_fails(
         own = str(uuid.uuid4())
         hits, mend = breaking(store, nth, for_ever)
         try:
-            listen.vote(store, link, 1, own, "one")
+            votes_in.vote(store, link, 1, own, "one")
             accepted = True
         except DiskFullError:
             accepted = False
@@ -106,7 +106,7 @@ def test_vote_is_kept_once_wherever_a_write_fails(
         kept = count(reopened)
         assert kept == 1 if accepted else kept <= 1
         mend()
-        listen.vote(store, link, 1, own, "one")  # the booth sends it again
+        votes_in.vote(store, link, 1, own, "one")  # the booth sends it again
         assert count(opened(folder)) == 1
         if not hits():
             break
@@ -151,7 +151,7 @@ def test_two_tabs_at_once_give_one_vote_and_sequences_have_no_hole(tmp_path: Pat
     def tab(link: str) -> None:
         for number in range(1, 10):
             try:
-                listen.vote(store, link, number, str(uuid.uuid4()), "one")
+                votes_in.vote(store, link, number, str(uuid.uuid4()), "one")
             except Conflict as conflict:
                 refused.append(conflict)
 

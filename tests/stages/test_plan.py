@@ -200,7 +200,7 @@ def test_plan_in_words_says_what_is_claimed_and_when(ready: Made):
         "Retakes",
         "+6 dB above 3 kHz",
         "20 listeners",
-        "α = 0.05",
+        "“heard” comes out in at most 5% of studies, α = 0.05",
         "at most 25% of listeners",
         "sealed",
         "0.5–2.5 s",
@@ -224,7 +224,9 @@ def test_plan_in_words_promises_no_not_heard_from_preference_or_without_a_check(
     contrasts.remove(ready.store, ready.id, "check")
     recordings.ask(ready, procedure="preference")
     words = words_of(ready)
-    assert "“not heard” never" in words
+    assert "“Not heard” never" in words
+    assert "“preferred” comes out in at most 5% of studies" in words
+    assert "so, by itself, does “divided”" in words
     assert "“not heard” cannot be concluded" in words
     assert "at most 25%" not in words
 

@@ -12,6 +12,7 @@ from voting_cast import guessing, settings_in, vote
 from panel.errors import NotAllowed
 from panel.report.export import recompute
 from panel.stages import conclude, invite, listen, publish
+from panel.stages.measured import for_report
 from panel.store.opening import open_store
 from panel.store.tables import Listener, Message, Organiser, Study, Verdict, Vote
 
@@ -139,7 +140,7 @@ def test_measured_differences_reach_the_report_in_its_own_words():
                            "rate": 48000, "bands": [band], "sentence": ""}]}  # fmt: skip
     from panel.report.figures_measured import bands_of
 
-    shaped = publish._measured_by_question(kept)
+    shaped = for_report(kept)
     [seen] = bands_of(shaped["q1"])
     assert (seen.hz, seen.difference, seen.low, seen.high) == (4000.0, 1.2, -0.1, 0.2)
-    assert publish._measured_by_question({"unavailable": "A file is missing."}) == {}
+    assert for_report({"unavailable": "A file is missing."}) == {}

@@ -9,7 +9,7 @@ from sqlmodel import select
 from voting_cast import rightly, settings_in, vote, wrongly
 
 from panel.errors import Conflict, NotFound
-from panel.stages import watch
+from panel.stages import joining, watch
 from panel.store.opening import open_store
 from panel.store.tables import Vote
 
@@ -41,7 +41,7 @@ def test_each_step_of_a_listener_is_counted(store):
     listen.enter(store, study.links[0])
     vote(store, study.links[1], most=1)
     vote(store, study.links[2])
-    listen.join(store, study.open_link)
+    joining.join(store, study.open_link)
     seen = watch.progress(store, study.id)
     assert (seen.invited, seen.joined, seen.opened, seen.checked, seen.finished) == (5, 1, 3, 2, 1)
     assert seen.votes == 1 + 3

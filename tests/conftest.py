@@ -1,0 +1,45 @@
+"""What all tests share: the order of files, and one Chromium a file."""
+
+import os
+import shutil
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+LONG = {"test_eavesdropper.py", "test_journey.py", "test_eavesdropper_wins.py"}
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What takes minutes begins first, so that no worker ends up alone with it."""
+    items.sort(
+        key=lambda item: item.path.name not in LONG
+    )  # stable: the rest stays as it was drawn
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator["Browser"]:
+    """Headless Chromium; missing, it is a failure, not a skip.
+
+    It ends with its file: as long as it runs, so does the event loop of its driver, and a test of
+    another file in the same process could not run one of its own.
+    """
+    from playwright.sync_api import sync_playwright
+
+    path = (
+        os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
+    if path is None:
+        pytest.fail("There is no Chromium: install it (apt install chromium) or set CHROMIUM.")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield browser
+        browser.close()
