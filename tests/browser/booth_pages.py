@@ -3,6 +3,7 @@
 import re
 import time
 
+from looks import arrived
 from playwright.sync_api import Page, expect
 from real_server import Server
 from small_study import ALL_PROCEDURES
@@ -77,15 +78,15 @@ def at(page: Page, number: int) -> None:
     expect(page.locator("#set")).to_be_visible(timeout=PATIENCE)
 
 
-def hear_all(page: Page) -> None:
-    """Each sample for long enough; once more if a busy machine made the sound stumble."""
+def hear_all(page: Page, each: int = 850) -> None:
+    """Each sample for `each` ms; once more if a busy machine made the sound stumble."""
     buttons = page.locator("#samples button")
     for _ in range(5):
         for index in range(buttons.count()):
             if buttons.nth(index).get_attribute("aria-pressed") != "true":
                 buttons.nth(index).click()
             expect(buttons.nth(index)).to_have_attribute("aria-pressed", "true", timeout=PATIENCE)
-            page.wait_for_timeout(850)
+            page.wait_for_timeout(each)
         page.wait_for_timeout(50)
         if not page.locator("#disturbed").is_visible():
             return
@@ -97,5 +98,6 @@ def answer(page: Page, choice: int) -> None:
 
 
 def fits(page: Page) -> None:
+    arrived(page)
     wide = page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
     assert wide[0] <= wide[1], f"the screen at {page.url} is {wide[0]} px wide in {wide[1]}"

@@ -11,8 +11,18 @@ RULES = {
 }
 
 
+def arrived(page: Page) -> None:
+    """Waits until the page that a press led to is there whole.
+
+    A press returns when the answer of the server begins; for a moment the window then holds a
+    document without an element.
+    """
+    page.wait_for_function("document.documentElement && document.readyState === 'complete'")
+
+
 def check_fits(page: Page) -> None:
     """Fails on a page that is wider than its window."""
+    arrived(page)
     wide = page.evaluate("document.documentElement.scrollWidth")
     assert wide <= page.viewport_size["width"], page.url
 

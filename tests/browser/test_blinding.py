@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from booth_pages import at, up_to_first_trial
+from booth_pages import at, hear_all, up_to_first_trial
 from playwright.sync_api import Page, Request, expect
 from real_server import Server
 from small_study import ALL_PROCEDURES, SmallStudy, build
@@ -123,11 +123,7 @@ def walked(
     for number in sorted(planned(store, link)):
         at(page, number)
         page.wait_for_load_state("networkidle")
-        samples = page.locator("#samples button")
-        for index in range(samples.count()):
-            samples.nth(index).click()
-            expect(samples.nth(index)).to_have_attribute("aria-pressed", "true")
-            page.wait_for_timeout(550)  # of a clip of half a second 0.4 s are to be heard
+        hear_all(page, 550)  # of a clip of half a second 0.4 s are to be heard
         page.locator("#stop").click()
         page.wait_for_timeout(50)
         kind = page.locator("#question").inner_text() + page.locator("#instruction").inner_text()

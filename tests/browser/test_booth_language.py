@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import write_po
-from booth_pages import up_to_practice
-from looks import check_page
+from booth_pages import hear_all, up_to_practice
+from looks import arrived, check_page
 from marked_words import extracted
 from playwright.sync_api import Browser, Page, expect
 from real_server import Server
@@ -124,7 +124,7 @@ def test_every_screen_follows_the_language_and_its_direction(
     page.goto(f"{server.url}/listen/{link}")
     seen: set[str] = set()
     for _ in range(4 * len(ALL_PROCEDURES)):
-        page.wait_for_load_state()
+        arrived(page)
         if page.locator("#remarks").count():
             break
         practising = page.locator("#set[data-kind]").count() > 0
@@ -132,6 +132,7 @@ def test_every_screen_follows_the_language_and_its_direction(
         for summary in page.locator("summary").all():
             summary.click()
         hear_all(page)
+        page.locator("#stop").click()
         heading = page.locator("#question").inner_text()
         if heading not in seen or practising:
             seen.add(heading)
@@ -156,15 +157,6 @@ def test_every_screen_follows_the_language_and_its_direction(
     page.goto(f"{server.url}/listen/{'x' * 27}")
     look()
     context.close()
-
-
-def hear_all(page: Page) -> None:
-    buttons = page.locator("#samples button")
-    for index in range(buttons.count()):
-        buttons.nth(index).click()
-        expect(buttons.nth(index)).to_have_attribute("aria-pressed", "true")
-        page.wait_for_timeout(800)
-    page.locator("#stop").click()
 
 
 def test_a_german_browser_is_met_in_german(tmp_path: Path, chromium: Browser) -> None:

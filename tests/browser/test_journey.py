@@ -19,7 +19,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from looks import check_fits, check_page
+from booth_pages import hear_all
+from looks import arrived, check_fits, check_page
 from playwright.sync_api import Browser, Page, expect
 from real_server import Server
 from typer.testing import CliRunner
@@ -200,7 +201,7 @@ def listen(page: Page, link: str, rng: np.random.Generator, check: Check) -> int
     page.get_by_role("button", name="Leave it out").click()
     voted = 0
     while True:
-        page.wait_for_load_state()
+        arrived(page)
         if page.locator("#remarks").count():
             break
         practice = page.locator("#set[data-kind]").count() > 0
@@ -220,10 +221,7 @@ def answer_one(page: Page, rng: np.random.Generator, check: Check) -> None:
     """Hear every sample of the set that is open, answer it, and wait until it is gone."""
     expect(page.locator("#samples button").first).to_be_visible(timeout=60_000)
     check(page)
-    samples = page.locator("#samples button")
-    for index in range(samples.count()):
-        samples.nth(index).click()
-        page.wait_for_timeout(900)
+    hear_all(page)
     answers = page.locator("#answers label")
     answers.nth(int(rng.integers(answers.count()))).click()
     question = page.locator("#count").inner_text() if page.locator("#count").count() else ""

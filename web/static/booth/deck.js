@@ -36,7 +36,7 @@ export class Deck {
   // Shows a fresh set of samples under their names, and its answers.
   deal(buffers, answers, names) {
     this.#player.load(buffers);
-    $("disturbed").hidden = true;
+    this.#calm();
     this.#names = names;
     this.#buttons = names.map((name, index) => {
       const button = document.createElement("button");
@@ -75,6 +75,11 @@ export class Deck {
   #again() {
     $("disturbed").textContent = _("Something interrupted the sound. Please listen to all samples again before you answer.");
     $("disturbed").hidden = false;
+  }
+
+  #calm() {
+    $("disturbed").hidden = true;
+    $("disturbed").textContent = "";
   }
 
   // Names of samples that have hardly been audible yet.
@@ -154,7 +159,7 @@ export class Deck {
 
   #follow() {
     this.#place();
-    if (!$("disturbed").hidden && !this.unheard().length) $("disturbed").hidden = true;
+    if (!$("disturbed").hidden && !this.unheard().length) this.#calm();
     this.#frame = requestAnimationFrame(() => this.#follow());
   }
 
