@@ -15,6 +15,7 @@ difference of the conditions' mean scores, two-sided; for a dose, the slope of s
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -91,8 +92,10 @@ def distinct_labelings(sizes: Sequence[int], *, interchangeable: bool) -> int:
     return count
 
 
-def _all_labelings(sizes: Sequence[int], *, halve: bool) -> Ints:
-    """Every labelling, (labelings, takes); `halve` fixes the first take of two equal sides."""
+@lru_cache(maxsize=4)  # a simulated plan asks for the same ones a thousand times
+def _all_labelings(sizes: tuple[int, ...], *, halve: bool) -> Ints:
+    """Every labelling, (labelings, takes), not to be written to; `halve` fixes the first take of
+    two equal sides."""
     takes = sum(sizes)
 
     def fill(condition: int, free: tuple[int, ...], labels: list[int]) -> None:
@@ -112,7 +115,9 @@ def _all_labelings(sizes: Sequence[int], *, halve: bool) -> Ints:
 
     out: list[list[int]] = []
     fill(0, tuple(range(takes)), [0] * takes)
-    return np.asarray(out, np.int64)
+    every = np.asarray(out, np.int64)
+    every.flags.writeable = False
+    return every
 
 
 def labelings_of(
@@ -122,7 +127,7 @@ def labelings_of(
 
     When all are visited the true labelling (up to a swap of names) is among them.
     """
-    sizes = np.bincount(labels).tolist()
+    sizes = tuple(np.bincount(labels).tolist())
     distinct = distinct_labelings(sizes, interchangeable=interchangeable)
     visits = distinct_labelings(sizes, interchangeable=False)
     halve = interchangeable and len(sizes) == 2 and sizes[0] == sizes[1]

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -85,6 +86,12 @@ class Asked:
     listener: Ints
     sequence: Ints
     reminders: Ints | None = None
+
+    @cached_property
+    def excerpt_index(self) -> Ints:
+        """(trials,): the excerpts numbered in the order of their names."""
+        index = {name: i for i, name in enumerate(sorted(set(self.excerpt)))}
+        return np.array([index[name] for name in self.excerpt], np.int64)
 
 
 @dataclass(frozen=True)
@@ -318,7 +325,7 @@ def _admitted(plan: Plan, asked: tuple[Asked, ...], answers: Mapping[str, Answer
 def _coded(one: Asked, answers: Answers, keep: Ints) -> Coded:
     said = answers[keep]
     listeners, listener = np.unique(one.listener[keep], return_inverse=True)
-    _, excerpt = np.unique(np.array(one.excerpt)[keep], return_inverse=True)
+    _, excerpt = np.unique(one.excerpt_index[keep], return_inverse=True)
     return Coded(
         take_ids=one.take_ids,
         labels=one.labels,

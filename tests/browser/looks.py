@@ -17,7 +17,7 @@ def arrived(page: Page) -> None:
     A press returns when the answer of the server begins; for a moment the window then holds a
     document without an element.
     """
-    page.wait_for_function("document.documentElement && document.readyState === 'complete'")
+    page.wait_for_function("() => document.documentElement && document.readyState === 'complete'")
 
 
 def check_fits(page: Page) -> None:

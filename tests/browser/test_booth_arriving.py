@@ -133,7 +133,7 @@ def test_a_line_that_breaks_while_sound_arrives_gives_the_same_set_once_more(
         snap();
       }
     """)
-    page.wait_for_function("hidings === 1")
+    page.wait_for_function("() => hidings === 1")
     at(page, 1)
     hear_all(page)
     answer(page, 1)

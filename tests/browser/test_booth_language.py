@@ -144,7 +144,7 @@ def test_every_screen_follows_the_language_and_its_direction(
             expect(page.locator("#onwards")).to_be_visible()
             look()
             page.locator("#onwards .button.go").click()
-            page.wait_for_function("!document.querySelector('#set[data-kind]')")
+            page.wait_for_function("() => !document.querySelector('#set[data-kind]')")
         else:
             page.wait_for_function(
                 "before => document.querySelector('#remarks, #set[data-kind]')"

@@ -208,7 +208,7 @@ def listen(page: Page, link: str, rng: np.random.Generator, check: Check) -> int
         answer_one(page, rng, check)
         if practice:
             page.get_by_role("button", name="Begin", exact=True).click()
-            page.wait_for_function("!document.querySelector('#set[data-kind]')")
+            page.wait_for_function("() => !document.querySelector('#set[data-kind]')")
         else:
             voted += 1
     page.get_by_role("button", name="Finish").click()
