@@ -9,7 +9,8 @@ c(i) is the condition of take i and each t is a draw of N(0, σ²): listener's o
 condition, in log worths. The likelihood of σ has the likings integrated out by Laplace's
 approximation about their joint mode, and with them the fixed effects under a flat prior: restricted
 likelihood (Patterson & Thompson 1971, Biometrika 58, 545–554, for the linear model). Its interval
-is that of the likelihood ratio.
+is that of the likelihood ratio, with the square of Student's t, of as many degrees of freedom as
+listeners but one, in place of χ²: by simulation χ² missed 8 times in 100 with 12 to 40 listeners.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import expit, logsumexp
-from scipy.stats import chi2
+from scipy.stats import t as student
 
 from panel.analysis import preference
 from panel.errors import BadInput
@@ -90,7 +91,7 @@ def fit(
     least = restricted(bounds[0])
     if least >= top:
         top, at = least, bounds[0]
-    fall = float(chi2.ppf(confidence, 1)) / 2
+    fall = float(student.ppf(0.5 + confidence / 2, votes.people - 1)) ** 2 / 2
 
     def beyond(log_sd: float) -> float:
         return restricted(log_sd) - top + fall
