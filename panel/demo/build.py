@@ -22,7 +22,7 @@ from panel.demo.running import Built
 from panel.demo.scenario import Asked, RecordedTake
 from panel.demo.story import Clock, StoryStore
 from panel.demo.voting import LISTENERS, Listened, let_listen, with_planted
-from panel.design.guard import Condition
+from panel.design.conditions import Condition
 from panel.settings import Settings
 from panel.stages import (
     accounts,

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, permutations
 
+from panel.design.clean_pairs import CleanPair
+from panel.design.conditions import Condition
 from panel.design.factors import (
     Factor,
     TakeLog,
@@ -15,7 +17,8 @@ from panel.design.factors import (
     value_groups,
     value_text,
 )
-from panel.design.guard import CleanPair, Condition, GuardResult, guard
+from panel.design.guard import guard
+from panel.design.guard_result import GuardResult
 
 __all__ = ["CleanPair", "Condition", "GuardResult", "Proposal", "guard", "propose"]
 

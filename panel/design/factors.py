@@ -133,6 +133,14 @@ def value_text(factor: Factor, value: Value) -> str:
     return f"{number} {factor.unit}".strip()
 
 
+def from_to(factor: Factor, a: Value, b: Value) -> str:
+    """ "a → b", the unit told once."""
+    left = value_text(factor, a)
+    if factor.unit and is_logged(a) and left.endswith(f" {factor.unit}"):
+        left = left[: -len(factor.unit) - 1]
+    return f"{left} → {value_text(factor, b)}"
+
+
 @dataclass(frozen=True)
 class Cell:
     value: Value

@@ -7,8 +7,10 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, cast
 
+from panel.design.conditions import Condition
 from panel.design.factors import Factor, TakeLog
-from panel.design.guard import Condition, GuardResult, guard
+from panel.design.guard import guard
+from panel.design.guard_result import GuardResult
 from panel.design.procedures import PROCEDURES
 from panel.errors import BadInput
 

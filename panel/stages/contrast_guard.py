@@ -9,8 +9,10 @@ from typing import Any
 
 from sqlmodel import Session
 
+from panel.design.conditions import Condition
 from panel.design.factors import Factor, is_logged, value_groups, value_text
-from panel.design.guard import Condition, GuardResult, guard
+from panel.design.guard import guard
+from panel.design.guard_result import GuardResult
 from panel.errors import BadInput, NotFound
 from panel.stages.rows import factors_in, log_of, takes_in, twins_of
 from panel.store.session import Store

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
-from panel.design.guard import Condition
+from panel.design.conditions import Condition
 from panel.design.plan_check import LONGEST_WORD, MOST_WORDS
 from panel.errors import BadInput, Conflict, NotFound
 from panel.store.tables import Contrast

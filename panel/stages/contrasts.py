@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from sqlmodel import col, select
 
-from panel.design.guard import Condition
+from panel.design.conditions import Condition
 from panel.design.plan_check import MOST_ORDERED, ORDERED
 from panel.design.procedures import procedure as kind_of
 from panel.errors import BadInput

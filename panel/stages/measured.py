@@ -14,8 +14,8 @@ from panel.audio.conditions import Between
 from panel.audio.difference import third_octave_difference
 from panel.audio.low_corner import CornerShift
 from panel.audio.retakes import retake_band
+from panel.design.conditions import Condition
 from panel.design.factors import Factor, TakeLog
-from panel.design.guard import Condition
 from panel.design.parts import LowCut, low_cut_of, parts_of
 from panel.report.drawing import Figure
 from panel.report.figures_measured import measured_difference

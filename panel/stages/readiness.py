@@ -5,20 +5,17 @@ from dataclasses import dataclass
 
 from sqlmodel import Session
 
+from panel.design.conditions import Condition
 from panel.design.factors import is_logged
-from panel.design.guard import Condition
 from panel.design.procedures import PROCEDURES
-from panel.design.readiness import (
-    Check,
+from panel.design.readiness import Check, State, check_list, in_all
+from panel.design.readiness_facts import (
     ExcerptFacts,
     Facts,
     LoggedFacts,
     QuestionFacts,
     SideFacts,
-    State,
     TakeFacts,
-    check_list,
-    in_all,
 )
 from panel.stages.contrast_guard import guarded
 from panel.stages.contrast_rows import conditions_of, contrasts_in

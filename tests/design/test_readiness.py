@@ -8,15 +8,14 @@ from dataclasses import replace
 
 import pytest
 
-from panel.design.readiness import (
+from panel.design.readiness import check_list, in_all
+from panel.design.readiness_facts import (
     ExcerptFacts,
     Facts,
     LoggedFacts,
     QuestionFacts,
     SideFacts,
     TakeFacts,
-    check_list,
-    in_all,
 )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from panel.design.guard import Condition
+from panel.design.conditions import Condition
 from panel.settings import Settings, load
 from panel.stages import accounts, contrasts, intake, plan, studies
 from panel.store.opening import open_store

@@ -4,7 +4,7 @@ import pytest
 import recordings
 from recordings import Made
 
-from panel.design.guard import Condition
+from panel.design.conditions import Condition
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages import contrasts, intake, plan
 

@@ -9,7 +9,7 @@ import rfc8785
 from recordings import Made
 from sqlmodel import select
 
-from panel.design.guard import Condition
+from panel.design.conditions import Condition
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages import contrasts, intake, plan, plan_words, prepare, studies
 from panel.store.tables import Clip, Plan, Study
