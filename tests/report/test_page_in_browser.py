@@ -141,7 +141,8 @@ def test_what_is_folded_on_the_screen_prints_unfolded(chromium, address):
     visible = "s => document.querySelector(s).checkVisibility({contentVisibilityAuto: true})"
     assert [page.evaluate(visible, s) for s in folded] == [False] * len(folded)
     page.emulate_media(media="print")
-    assert [page.evaluate(visible, s) for s in folded] == [True] * len(folded)
+    for what in folded:  # what is skipped is drawn at the next frame
+        page.wait_for_function(visible, arg=what)
     page.close()
 
 
