@@ -100,7 +100,7 @@ def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
         round_robin
         and not contrast.is_dose
         and found.asked.n
-        and (found.within is None or found.within.n == 0)
+        and (found.within is None or found.within.n + found.within.ties == 0)
     ):
         return "no_retake_votes"
     if least_p(contrast) > plan.alpha:

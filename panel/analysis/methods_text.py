@@ -22,15 +22,15 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
         "headphones and any effect of their devices are not known.",
         "“Such listeners” means people like those who took part; who takes part was not drawn "
         "at random.",
-        "A share who can hear counts as if so many always heard and the rest only guessed; of "
-        "people who hear now and then there can be more.",
+        "A share who hear counts as if so many always heard and the rest only guessed; of people "
+        "who hear now and then there can be more, even all.",
         "What was heard is recordings of the equipment, not the equipment in a room.",
     ]
     if len(plan.excerpts) < 6:
         count = (
             "One excerpt was" if len(plan.excerpts) == 1 else f"{len(plan.excerpts)} excerpts were"
         )
-        out.append(f"{count} heard: what holds for them need not hold for all music.")
+        out.append(f"{count} planned: what holds for so few need not hold for all music.")
     if any(c.level == "matched" for c in used):
         out.append("Samples were matched in loudness, so a change of level alone is hidden.")
     if any(c.level == "as_recorded" for c in used):
@@ -51,6 +51,11 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
         )
     if any(len(c.takes) < 3 for q in used for c in q.conditions):
         out.append("Few takes of a condition say little about how far takes of it vary.")
+    if any(j.contrast.role == "planted_check" and j.code == "heard" for j in judged):
+        out.append(
+            "The planted check shows that listeners could hear and took care, not that they would "
+            "hear a smaller difference than that one."
+        )
     if not any(j.contrast.role == "planted_check" for j in judged):
         out.append(
             "No planted check was put, so the votes cannot show that anybody was able to hear a "

@@ -39,6 +39,8 @@ def next_steps(plan: Plan, judged: Judgement) -> list[str]:
     if contrast.role == "planted_check":
         if judged.code == "heard":
             return []
+        if f.beats_chance and e.asked.count == e.asked.n:
+            return ["More listeners: so few can show no more, though they got all right."]
         return ["Plant a larger difference, or put the check more often to each listener."]
     out: list[str] = []
     if judged.code in ("heard", "preferred", "no_preference", "not_heard"):
@@ -54,7 +56,7 @@ def next_steps(plan: Plan, judged: Judgement) -> list[str]:
         else:
             out.append(f"Record {need} takes of each condition, in mixed order.")
         if f.barrier == "too_many_questions":
-            out.append("Or name fewer questions in the plan.")
+            out.append("Or ask fewer questions in the next plan.")
     elif f.barrier in ("override", "several_changes"):
         out.append("Record takes that differ in one thing only.")
     elif f.barrier == "unlogged":
@@ -107,7 +109,8 @@ def _more_votes(plan: Plan, judged: Judgement) -> list[str]:
         )
         if people_needed is not None and people_needed > asked.scores.size:
             out.append(
-                f"To show that at most {percent(plan.limit)} can hear it, if further listeners "
+                f"To show that at most {percent(plan.limit)} hear it every time, if further "
+                "listeners "
                 f"answer alike: about {plural(people_needed, 'listener')}."
             )
     if not contrast.directed and not f.check_heard:

@@ -35,6 +35,14 @@ def plural(n: int, one: str, many: str | None = None) -> str:
     return f"{n:,} {one if n == 1 else many or one + 's'}".replace(",", "\u202f")
 
 
+def about(expected: float) -> str:
+    """What guessing or a coin gives on average; halves, and small numbers, to one digit."""
+    whole = math.floor(expected + 0.5)
+    if abs(expected - whole) < 1e-9 or (expected >= 10 and abs(abs(expected - whole) - 0.5) > 1e-9):
+        return str(whole)
+    return f"{expected:.1f}"
+
+
 def of(count: int | None, n: int) -> str:
     return f"in {count} of {n} blind comparisons"
 
@@ -70,7 +78,7 @@ def told_apart(judged: Judgement) -> str:
 
 
 def _guess(judged: Judgement) -> str:
-    return f"{judged.evidence.asked.n * judged.contrast.chance:.0f}"
+    return about(judged.evidence.asked.n * judged.contrast.chance)
 
 
 def within_words(judged: Judgement) -> str:
@@ -86,7 +94,7 @@ def within_words(judged: Judgement) -> str:
         )
     return (
         f"two takes of the same condition, in {within.count} of {within.n} (guessing: about "
-        f"{within.n * judged.contrast.chance:.0f})"
+        f"{about(within.n * judged.contrast.chance)})"
     )
 
 
@@ -112,7 +120,7 @@ def direction(plan: Plan, judged: Judgement) -> str:
         side = f"the take with {high if more else low} {factor_words(plan, contrast)}"
     else:
         side = f"“{high if more else low}”"
-    found = f"{of(count, asked.n)}, where a coin gives about {asked.n / 2:.0f}"
+    found = f"{of(count, asked.n)}, where a coin gives about {about(asked.n / 2)}"
     if contrast.procedure == "preference":
         return f"{side} was preferred {found}{neither_words(judged)}"
     what = contrast.attribute or "of it"

@@ -13,7 +13,7 @@ import numpy as np
 
 from panel.analysis import evidence, reliability, sizes
 from panel.analysis.evidence import Evidence
-from panel.analysis.phrases import p_words, percent, plural
+from panel.analysis.phrases import about, p_words, percent, plural
 from panel.analysis.plan_reading import DIRECTED, UNDIRECTED, Condition, Contrast, Plan, read_plan
 from panel.analysis.verdict import conclude, plain
 from panel.analysis.verdict_reasons import swapped_words
@@ -56,7 +56,12 @@ def concluded(
                 hint="Give the listeners.csv of the same export too (--listeners).",
             )
         listeners = rows_of(votes, sum(c.votes_per_listener for c in read.contrasts))
-    return conclude(plan, votes, listeners)
+    document = conclude(plan, votes, listeners, whole=False)
+    document["limits"] += [
+        "Whether this is the plan that was fixed before the first vote, only its SHA-256 tells: "
+        "compare it with the one that was published."
+    ]
+    return document
 
 
 def pool(votes: Sequence[Vote]) -> dict[str, Any]:
@@ -157,6 +162,7 @@ def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
         differs=(),
         unlogged=(),
         override_reason=None,
+        ties=any(v.tied for v in votes),
     )
 
 
@@ -192,10 +198,17 @@ def _entry(
             "share of listeners, no interval and no size are given."
         )
     elif found.share_upper is not None:
+        mixed = len([t for c in contrast.conditions for t in c.takes]) > 2
         notes.append(
-            f"If the number of votes was fixed beforehand: of such listeners at least "
-            f"{percent(found.share_lower or 0.0, down=True)} and at most "
-            f"{percent(found.share_upper, up=True)} hear a difference in these comparisons."
+            "If the number of votes was fixed beforehand: of such listeners at least "
+            f"{percent(found.share_lower or 0.0, down=True)} hear a difference in these "
+            f"comparisons, and at most {percent(found.share_upper, up=True)} hear one every time"
+            + (
+                ". This is over all pairs of takes, those of one condition with those across; how "
+                "many hear the change only the plan can tell."
+                if mixed
+                else "."
+            )
         )
     if len({v.excerpt for v in votes}) == 1:
         notes.append("One excerpt was heard: the votes hold for it alone.")
@@ -203,6 +216,9 @@ def _entry(
         notes.append(
             "Which side each take is on stands in the plan, so no share and no size are given."
         )
+    elif enough and size.dprime is not None:
+        between = f" ({size.interval[0]:.2f} to {size.interval[1]:.2f})" if size.interval else ""
+        notes.append(f"Size d′ {size.dprime:.2f}{between}. {size.message}".strip())
     elif enough:
         notes.append(size.message)
     numbers = {
@@ -258,13 +274,18 @@ def _found_sentence(found: Evidence) -> str:
     if contrast.directed and contrast.role == "question":
         low, high = (c.label for c in contrast.conditions)
         return f"“{high}” was chosen over “{low}” in {asked.count} of {what}."
-    guess = f"{asked.n * contrast.chance:.0f}"
+    guess = about(asked.n * contrast.chance)
     return f"Right in {asked.count} of {what}, where guessing gives about {guess}."
 
 
 def _chance_sentence(found: Evidence) -> str:
     asked = found.asked
     by = "coins explain" if found.contrast.directed else "guessing explains"
+    if asked.p_anytime <= ALPHA < asked.p:
+        return (
+            f"At one moment the votes stood beyond what {by} ({p_words(asked.p_anytime)}, valid "
+            f"whenever somebody looked); all of them together do not ({p_words(asked.p)})."
+        )
     if asked.p_anytime <= ALPHA:
         return f"That is more than {by}, whenever somebody looked ({p_words(asked.p_anytime)})."
     if asked.p <= ALPHA:

@@ -28,7 +28,8 @@ def _proportion(count: int, n: int, confidence: float) -> dict[str, Any] | None:
 
 
 def _repeats(votes: Sequence[Vote]) -> dict[str, Any] | None:
-    """Same pair, excerpt and question met again: how often was the answer the same?
+    """Same pair, excerpt and question met again: how often was the answer the same? Not asked of
+    planted checks, which are easy.
 
     Directed: the same take was chosen, or neither again. Undirected: both right or both wrong.
     """
@@ -88,7 +89,7 @@ def per_listener(
                     sum(bool(v.correct) for v in checks), len(checks), plan.confidence
                 ),
                 "side": side,
-                "repeats": _repeats(mine),
+                "repeats": _repeats([v for v in mine if v.contrast not in planted]),
                 "seconds_median": median(v.seconds for v in mine) if mine else None,
                 "plays_median": median(v.plays for v in mine) if mine else None,
                 "dprime": {
@@ -122,7 +123,8 @@ def of_panel(entries: Sequence[Mapping[str, Any]]) -> list[str]:
     if repeats:
         same, compared = (sum(r[key] for r in repeats) for key in ("same", "compared"))
         out.append(
-            f"Asked about the same pair and excerpt again, {plural(len(repeats), 'listener')} "
+            "Asked a question about the same pair and excerpt again, "
+            f"{plural(len(repeats), 'listener')} "
             f"answered as before in {same:,} of {compared:,} cases ({percent(same / compared)}): "
             "right both times or wrong both times, or, where nothing is right, for the same take. "
             "Guessing gives about half."

@@ -43,11 +43,16 @@ DIGITS = 6
 
 
 def conclude(
-    plan: Mapping[str, Any], votes: Sequence[Vote], listeners: Sequence[ListenerRow]
+    plan: Mapping[str, Any],
+    votes: Sequence[Vote],
+    listeners: Sequence[ListenerRow],
+    *,
+    whole: bool = True,
 ) -> dict[str, Any]:
     """The contents of verdict.json.
 
-    `plan`: the plan document as locked. Raises BadInput, with a sentence, if the plan cannot be
+    `plan`: the plan document as locked. `whole`: these are all votes that were cast; of a table
+    from elsewhere nobody knows. Raises BadInput, with a sentence, if the plan cannot be
     read, or the tables contradict themselves or it.
     """
     read = read_plan(plan)
@@ -74,7 +79,9 @@ def conclude(
             "verdicts_without": {i: without[i].code for i in judged},
         },
         "headline": verdict_words.headline(read, in_order),
-        "contrasts": [_contrast(read, j, sized.get(id_), gone) for id_, j in judged.items()],
+        "contrasts": [
+            _contrast(read, j, sized.get(id_), gone, whole=whole) for id_, j in judged.items()
+        ],
         "reliability": reliability.per_listener(
             read, checked, rows, exclusion.excluded, {i: s.listeners for i, s in sized.items()}
         ),
@@ -124,7 +131,7 @@ def plain(value: Any) -> Any:
 
 
 def _contrast(
-    plan: Plan, judged: Judgement, size: Size | None, gone: withdrawn.Withdrawn
+    plan: Plan, judged: Judgement, size: Size | None, gone: withdrawn.Withdrawn, *, whole: bool
 ) -> dict[str, Any]:
     contrast, asked = judged.contrast, judged.evidence.asked
     numbers = _numbers(plan, judged, size)
@@ -137,7 +144,7 @@ def _contrast(
         "verdict": judged.code,
         "sentence": verdict_words.sentence(plan, judged)
         + (f" {ranking_words.sentence(order, contrast.attribute)}" if order else ""),
-        "reasons": verdict_reasons.reasons(plan, judged)
+        "reasons": verdict_reasons.reasons(plan, judged, whole=whole)
         + (ranking_words.reasons(order) if order else [])
         + (withdrawn.reasons(plan, gone) if contrast.role == "question" else []),
         "next": next_steps.next_steps(plan, judged),

@@ -25,8 +25,8 @@ def swapped_words(found: Evidence) -> str:
     )
 
 
-def reasons(plan: Plan, judged: Judgement) -> list[str]:
-    """Why the verdict is what it is, sentence by sentence."""
+def reasons(plan: Plan, judged: Judgement, *, whole: bool = True) -> list[str]:
+    """Why the verdict is what it is, sentence by sentence; `whole` as in verdict.conclude."""
     e, f, contrast = judged.evidence, judged.findings, judged.contrast
     out: list[str] = []
     if e.asked.n:
@@ -53,7 +53,8 @@ def reasons(plan: Plan, judged: Judgement) -> list[str]:
     if not contrast.directed and e.share_upper is not None:
         side = "under" if f.bounded else "not under"
         out.append(
-            f"At most {percent(e.share_upper, up=True)} of such listeners can hear it (bound "
+            f"At most {percent(e.share_upper, up=True)} of such listeners hear it every time "
+            "(bound "
             f"over {plural(e.asked.listeners, 'listener')}), {side} the plan's limit of "
             f"{percent(plan.limit)}."
         )
@@ -74,6 +75,11 @@ def reasons(plan: Plan, judged: Judgement) -> list[str]:
     if e.cast < e.planned and contrast.role == "question" and e.asked.n:
         if plan.anytime:
             out.append(f"{e.cast} of {e.planned} planned votes are in.")
+        elif not whole:
+            out.append(
+                f"{e.cast} of {e.planned} planned votes are in this table. Whether the others were "
+                "left out after an outcome was seen cannot be told from it."
+            )
         else:
             out.append(
                 f"The study was ended early, at {e.cast} of {e.planned} planned votes, while "
@@ -100,7 +106,7 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
             f"takes, {p_words(e.attribution.p)}. Unlike relabelling in a round robin this is not "
             "exact."
         ]
-    kind = "all" if e.attribution.exact else "randomly drawn"
+    kind = "all of" if e.attribution.exact else "a random draw from the"
     verb = "is" if e.attribution.p <= plan.alpha else "is not"
     if judged.contrast.is_dose:
         what = f"a trend with {factor_words(plan, judged.contrast)}"
@@ -114,7 +120,8 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
     if judged.contrast.given:
         among = f" among those alike in {given_words(plan, judged.contrast)}"
     out = [
-        f"Relabelling the takes{among} ({kind} of {e.attribution.labelings} ways): {what} {verb} "
+        f"Relabelling the takes{among} ({kind} {e.attribution.labelings:,} ways): "
+        f"{what} {verb} "
         f"established by itself, {p_words(e.attribution.p)}."
     ]
     if len(plan.questions) > 1:
@@ -156,7 +163,7 @@ def _preference_reasons(plan: Plan, judged: Judgement) -> list[str]:
     if d is not None and judged.divided_holm is not None:
         verb = "differ" if judged.findings.divided else "are not shown to differ"
         out.append(
-            f"Listeners {verb} in what they prefer: {p_words(d.p_listeners)} against one common "
+            f"Listeners {verb} in how they lean: {p_words(d.p_listeners)} against one common "
             f"coin, {p_words(d.labels.p)} against relabelled takes."
         )
     if judged.findings.level:

@@ -11,6 +11,7 @@ from panel.analysis.phrases import (
     given_sentence,
     listing,
     percent,
+    plural,
     told_apart,
     what_was_found,
     within_words,
@@ -43,7 +44,7 @@ def sentence(plan: Plan, judged: Judgement) -> str:
     if judged.evidence.asked.n + judged.evidence.asked.ties == 0:
         return "Not enough yet. No votes count for this contrast."
     if role == "planted_check":
-        return _check_sentence(judged)
+        return _check_sentence(judged, plan.limit)
     if role == "retake_control":
         return _control_sentence(plan, judged)
     if judged.contrast.procedure == "preference":
@@ -51,11 +52,18 @@ def sentence(plan: Plan, judged: Judgement) -> str:
     return _question_sentence(plan, judged) + given_sentence(plan, judged.contrast)
 
 
-def _check_sentence(judged: Judgement) -> str:
+def _check_sentence(judged: Judgement, limit: float) -> str:
     asked = judged.evidence.asked
     right = f"{asked.count} of {asked.n} planted differences were answered right"
+    lower = judged.evidence.share_lower
     if judged.code == "heard":
         return f"Heard. {right}: this panel, on its equipment, was able to hear a difference."
+    if judged.findings.beats_chance and lower is not None:
+        return (
+            f"Not enough. {right}, but from {plural(asked.listeners, 'listener')} that shows only "
+            f"that at least {percent(lower, down=True)} of such listeners hear it; the plan asks "
+            f"for more than {percent(limit)}."
+        )
     return f"Not enough. {right}: it is not shown that this panel was able to hear a difference."
 
 
@@ -71,7 +79,10 @@ def _control_sentence(plan: Plan, judged: Judgement) -> str:
         return f"Heard. {told}: re-recording alone can be heard."
     if judged.code == "not_heard":
         most = percent(judged.evidence.share_upper or 0.0, up=True)
-        return f"Not heard; at most {most} of such listeners can hear re-recording alone. {told}."
+        return (
+            f"Not heard; at most {most} of such listeners hear re-recording alone every time. "
+            f"{told}."
+        )
     return f"Not enough yet. {told}."
 
 
@@ -90,8 +101,8 @@ def _question_sentence(plan: Plan, judged: Judgement) -> str:
     if judged.code == "not_heard":
         most = percent(judged.evidence.share_upper or 0.0, up=True)
         return (
-            f"Not heard; at most {most} of such listeners can hear it. {capital(found)}."
-            f"{_two_recordings(judged)}"
+            f"Not heard; at most {most} of such listeners can hear it every time. {capital(found)}."
+            f"{_all_pairs(plan, judged)}{_two_recordings(judged)}"
         )
     if judged.code == "rerecording_too":
         retakes = within_words(judged)
@@ -104,6 +115,14 @@ def _question_sentence(plan: Plan, judged: Judgement) -> str:
     if contrast.directed:
         return f"Not enough yet: no agreed direction. {capital(found)}{_share_range(judged)}."
     return f"Not enough yet. {capital(found)}."
+
+
+def _all_pairs(plan: Plan, judged: Judgement) -> str:
+    """Of a dose: the bound is one for all distances."""
+    if not judged.contrast.is_dose or len(judged.contrast.conditions) < 3:
+        return ""
+    name = plan.factors.get(judged.contrast.factor or "", "the dose")
+    return f" This is over all pairs of values of {name}, near and far together."
 
 
 def _share_range(judged: Judgement) -> str:
@@ -134,7 +153,7 @@ def _preference_sentence(plan: Plan, judged: Judgement) -> str:
     if judged.code == "divided":
         return (
             f"Listeners are divided. {found}, and listeners differ from one another more than "
-            "chance and the takes explain: some want the one, some the other."
+            "chance and the takes explain: they do not all lean alike."
         )
     if judged.code == "no_preference":
         return f"No preference. {found}{_share_range(judged)}.{_two_recordings(judged)}"

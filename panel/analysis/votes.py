@@ -284,6 +284,8 @@ def _rows(text: str, columns: tuple[str, ...], table: str) -> list[dict[str, str
     try:
         found = list(reader.fieldnames or ())
         missing = [c for c in columns if c not in found]
+        if missing and len(found) == 1 and ";" in found[0]:
+            raise _bad(f"The {table} table is separated by semicolons; it must be by commas.")
         if missing:
             raise _bad(f"The {table} table lacks the column {', '.join(missing)}.")
         twice = sorted({c for c in found if found.count(c) > 1})
@@ -291,7 +293,7 @@ def _rows(text: str, columns: tuple[str, ...], table: str) -> list[dict[str, str
             raise _bad(f"The {table} table has the column {', '.join(twice)} twice.")
         rows = list(reader)
     except csv.Error as broken:
-        raise _bad(f"The {table} table is not CSV: {broken}.") from broken
+        raise _bad(f"This is no {table} table, as it is not CSV: {broken}.") from broken
     for i, row in enumerate(rows, start=2):
         if None in row or None in row.values():
             raise _bad(f"Line {i} of the {table} table has too many or too few fields.")

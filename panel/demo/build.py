@@ -112,7 +112,7 @@ def _zither_study(
     study_id = _study(
         store,
         organiser,
-        "Adhesive, element and hours",
+        "Bench zither, autumn",
         "Does a stiffer adhesive sound different on the zither, can anyone hear the economy "
         "element, and do hours on the vibration table change anything?",
     )
@@ -140,7 +140,7 @@ def _kalimba_study(store: StoryStore, organiser: int, rng: np.random.Generator, 
     study_id = _study(
         store,
         organiser,
-        "Adhesive on the kalimba",
+        "Kalimba, autumn",
         "Does the stiffer adhesive sound different on the kalimba too?",
     )
     takes = scenario.kalimba_takes(rng)

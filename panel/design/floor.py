@@ -61,7 +61,7 @@ def floor_sentence(
         f"With {' + '.join(str(size) for size in sizes)} takes the smallest p for attributing a "
         f"difference to the change is 1/{ways}, which cannot pass {alpha:g}{shared}. "
         f"Record {number(takes_needed(alpha, questions))} takes of each condition"
-        + (", or name one main question." if questions > 1 else ".")
+        + (", or ask one question only." if questions > 1 else ".")
     )
 
 

@@ -165,6 +165,9 @@ def build(
     return plan
 
 
+AS_WRITTEN = "Use the plan.json of the same export, as it was written."
+
+
 def check(plan: Mapping[str, Any]) -> None:
     """Raise BadInput with every reason why this cannot be a plan; silent if it can."""
     found = problems(plan)
@@ -193,10 +196,12 @@ def from_json(text: str | bytes) -> dict[str, Any]:
     try:
         plan = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise BadInput(f"The plan is no readable JSON: {error}.") from error
+        raise BadInput(f"The plan is no readable JSON: {error}.", hint=AS_WRITTEN) from error
     if not isinstance(plan, dict):
-        raise BadInput("The plan is no JSON object.")
-    check(plan)
+        raise BadInput("The plan is no JSON object.", hint=AS_WRITTEN)
+    found = problems(plan)
+    if found:
+        raise BadInput(" ".join(found), hint=AS_WRITTEN)
     return plan
 
 

@@ -286,7 +286,16 @@ def _level(facts: Facts) -> Check:
 
 def _noise(facts: Facts) -> Check:
     code, heading = "noise", "Differences above the noise"
-    known = [take for take in _all_takes(facts) if take.noise is not None]
+    # The first take has nothing to be subtracted from. Takes of its own condition may well leave
+    # nothing but noise: that is how retakes should be.
+    others = {
+        take.name: take
+        for question in facts.questions
+        for side in question.sides
+        if all(take.noise is not None for take in side.takes)
+        for take in side.takes
+    }
+    known = list(others.values())
     if not facts.prepared or not known:
         return _not_yet(code, heading)
     noisy = [take.name for take in known if take.noise]
@@ -299,7 +308,8 @@ def _noise(facts: Facts) -> Check:
         code,
         heading,
         "cannot" if every else "look at this",
-        f"What is left between {'all takes' if every else _listed(noisy)} and the first is mostly "
+        f"What is left between {'the other takes' if every else _listed(noisy)} and the first "
+        "is mostly "
         "the recordings' own noise: a smaller difference is lost in it.",
         "Record louder into the recorder, or with a quieter one.",
     )

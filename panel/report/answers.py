@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from panel.analysis.phrases import about
 from panel.design.procedures import PROCEDURES
 from panel.report.figures import CLAIMED, ordered
 from panel.report.words import (
@@ -49,7 +50,7 @@ def in_short(plan: Mapping[str, Any], contrast: Mapping[str, Any], entry: Mappin
         f"{count(trials)}); guessing gives {percent(numbers['chance'])}."
     )
     people = _people(numbers)
-    return f"{votes} {people} of listeners like these can hear it." if people else votes
+    return f"{votes} {people}." if people else votes
 
 
 def answers(
@@ -104,9 +105,14 @@ def _people(numbers: Mapping[str, Any]) -> str:
     low, high = numbers.get("share_lower"), numbers.get("share_upper")
     if high is None:
         return ""
+    if percent_up(high) == percent_up(1.0) and percent_down(low or 0.0) == percent_down(0.0):
+        return "How many listeners like these hear it cannot be told from so few"
     if low is None or percent_down(low) == percent_down(0.0):
-        return f"At most {percent_up(high)}"
-    return f"At least {percent_down(low)} and at most {percent_up(high)}"
+        return f"At most {percent_up(high)} of listeners like these can hear it every time"
+    return (
+        f"At least {percent_down(low)} of listeners like these can hear it, at most "
+        f"{percent_up(high)} every time"
+    )
 
 
 def _how_many(
@@ -125,10 +131,21 @@ def _how_many(
     best = f"; best estimate {percent(estimate)}" if estimate is not None else ""
     sure = percent(plan["confidence"])
     return [
-        f"{people} of listeners like these{best}. Each limit is meant to be true in {sure} of "
-        "studies made this way.",
-        "This counts everybody as somebody who always hears it or only guesses. Of people who "
-        "hear it now and then there can be more.",
+        f"{people}{best}. Each limit is meant to hold in {sure} of studies made this way.",
+        "The limits count everybody as somebody who always hears it or only guesses. Of people "
+        "who hear it now and then there can be more; it may be everybody.",
+        *_with_retakes(plan, numbers),
+    ]
+
+
+def _with_retakes(plan: Mapping[str, Any], numbers: Mapping[str, Any]) -> list[str]:
+    """Where re-recording alone is heard, the shares hold it too."""
+    p = numbers.get("within_p")
+    if p is None or p > plan["alpha"]:
+        return []
+    return [
+        "These shares include what re-recording alone does: how many hear the change itself is "
+        "not known."
     ]
 
 
@@ -162,7 +179,7 @@ def _retakes(entry: Mapping[str, Any]) -> list[str]:
         return []
     return [
         f"Two recordings of the very same thing were told apart in {count(right)} of "
-        f"{count(trials)}; guessing gives about {trials * numbers['chance']:,.0f}."
+        f"{count(trials)}; guessing gives about {about(trials * numbers['chance'])}."
     ]
 
 
@@ -199,7 +216,8 @@ def _how_sure(
     if code == "not_heard":
         return [
             *_checks(verdict),
-            f"“Not heard” may be said only if at most {percent(plan['limit'])} can hear it. The "
+            f"“Not heard” may be said only if at most {percent(plan['limit'])} hear it every "
+            "time. The "
             "plan fixed that limit before the first vote.",
         ]
     if code in ("rerecording_too", "recordings_differ"):
@@ -215,7 +233,8 @@ def _how_sure(
 def _checks(verdict: Mapping[str, Any]) -> list[str]:
     return [
         f"The panel was able to hear a difference: {count(e['correct'])} of {count(e['trials'])} "
-        "planted ones, put in to check that, were answered right."
+        "planted ones, put in to check that, were answered right. That does not show that it would "
+        "hear a smaller one."
         for e in verdict["contrasts"]
         if e["role"] == "planted_check" and e["verdict"] == "heard"
     ]
@@ -227,7 +246,7 @@ def _surer(plan: Mapping[str, Any], entry: Mapping[str, Any]) -> Sequence[str]:
     out = ["The same again, with fresh recordings and other listeners."]
     excerpts = len(plan["excerpts"])
     if excerpts < FEW_EXCERPTS:
-        out.append(f"More music: {plural(excerpts, 'excerpt')} {_were(excerpts)} heard.")
+        out.append(f"More music: only {plural(excerpts, 'excerpt')} {_were(excerpts)} played.")
     return out
 
 
@@ -243,6 +262,18 @@ def _not_each(contrast: Mapping[str, Any]) -> list[str]:
     return [f"That this holds for each group by itself: it is one answer over {groups} together."]
 
 
+def _not_each_pair(contrast: Mapping[str, Any]) -> list[str]:
+    """A limit over all distances of a dose is none for the widest."""
+    if not contrast.get("scale") or len(contrast["conditions"]) < 3:
+        return []
+    labels = [f"“{c['label']}”" for c in ordered(contrast)]
+    return [
+        f"That this limit holds for {labels[-1]} against {labels[0]} alone: it is one for all "
+        "pairs "
+        "together, near ones included."
+    ]
+
+
 def _not_to_claim(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list[str]:
     code, numbers = entry["verdict"], entry["numbers"]
     directed = PROCEDURES[contrast["procedure"]].directed
@@ -250,13 +281,10 @@ def _not_to_claim(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list
     if code == "heard" and directed:
         return [BETTER, "Any number of people who hear it: votes were counted."]
     if code == "heard":
-        high = numbers.get("share_upper")
-        most = (
-            f": at most {percent_up(high)} of listeners like these can"
-            if high is not None and percent_up(high) != percent_up(1.0)
-            else ""
-        )
-        return [f"That everybody hears it{most}.", BETTER]
+        return [
+            "That everybody always hears it. How many hear it some of the time is not known.",
+            BETTER,
+        ]
     if code == "preferred":
         against = ""
         if entry["correct"] is not None and entry["trials"]:
@@ -269,7 +297,9 @@ def _not_to_claim(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list
     if code == "not_heard":
         return [
             "That nobody can hear it, or that nothing changed: up to "
-            f"{percent_up(numbers.get('share_upper'))} of listeners like these may hear it."
+            f"{percent_up(numbers.get('share_upper'))} of listeners like these may hear it every "
+            "time, and more of them now and then.",
+            *_not_each_pair(contrast),
         ]
     if code in ("rerecording_too", "recordings_differ"):
         return ["That the change is what was heard."]
@@ -277,6 +307,8 @@ def _not_to_claim(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list
         return ["That nobody prefers either. That they sound the same."]
     if code == "divided":
         return ["That either is preferred by all."]
+    if preference and numbers.get("barrier"):
+        return ["That the change is what is preferred."]
     if preference:
         return ["Neither that one is preferred nor that none is."]
     return ["Neither that it is heard nor that it is not."]

@@ -117,9 +117,11 @@ def forest(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None
         title,
         description,
         lambda canvas: _forest(canvas, rows),
-        f"Marks are shares of votes, not of people. Lines are their {confidence} intervals over "
-        "listeners: how far a share could be off. Filled disc: a difference is claimed; ring: none "
-        "is; square with a broken line: retakes, that is two recordings of the same condition; "
+        f"Marks are shares of votes, not of people. Lines are {confidence} intervals for the "
+        "mean of "
+        "listeners' own shares, each listener counting once; with few listeners they are long. "
+        "Filled disc: a claim about the change; ring: no such claim; square with a broken "
+        "line: retakes, that is two recordings of the same condition; "
         "triangle: planted check, a difference put in to see whether listeners can hear one. The "
         "dashed upright is chance: what guessing gives.",
         ("comparison", "share", f"{confidence} interval", "counted", "chance", "verdict"),
@@ -197,7 +199,7 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
     if not rows:
         return None
     limit = plan["limit"]
-    title = "How many such listeners can hear it"
+    title = "How many such listeners hear it, as if they always did"
     description = f"The plan's limit for “not heard” is {percent(limit)}. " + " ".join(
         f"{label}: at least {percent_down(low)}, at most {percent_up(high)}."
         for label, _, _, low, _, high in rows

@@ -114,6 +114,13 @@ def takes_one_by_one(
     if len(groups) < 2:
         return None
     unit = "take" if kind.directed else "pair of takes"
+    own = (
+        "Comparisons with takes of its own condition count too, so rows lie nearer to one half "
+        "than the answer above. "
+        if kind.directed
+        else ""
+    )
+    fewest = min(n for group in groups for *_, n in group.shares)
     share = (
         ("share of its votes that it was preferred in" if kind.code == "preference"
          else f"share of its votes that it had more {contrast['attribute']} in")
@@ -170,7 +177,8 @@ def takes_one_by_one(
         title,
         description,
         draw,
-        f"One mark a {unit}: {share}. The upright bar is the whole row together. A claim about "
+        f"One mark a {unit}: {share}. {own}A mark rests on as few as {plural(fewest, 'vote')}, "
+        "and scatters by chance. The upright bar is the whole row together. A claim about "
         "the change rests on how the rows differ beyond what single takes do among themselves.",
         (unit, "row", "share", "votes"),
         tuple(

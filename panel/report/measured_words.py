@@ -59,6 +59,8 @@ def _residual(entry: Mapping[str, Any]) -> str:
         "more than between any two retakes"
         if across[0] > within[2]
         else "no more than between retakes"
+        if across[1] <= within[1]
+        else "more than between most retakes, yet no more than between some"
         if across[1] <= within[2]
         else "more than between most retakes"
     )

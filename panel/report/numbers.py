@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from panel.analysis.phrases import about
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE
 from panel.design.procedures import PROCEDURES, Procedure
 from panel.report.figures import later
@@ -26,7 +27,7 @@ Line = tuple[str, str]
 SIZE_WORDS = {
     TYPICAL: "Size d′ of the typical listener",
     UNLIKE: "Mean size d′ over listeners, who differ widely",
-    MEAN_SHARE: "Size d′ that the share above amounts to",
+    MEAN_SHARE: "Size d′ that this share right amounts to",
 }
 
 
@@ -45,7 +46,7 @@ def number_lines(
         if numbers.get("neither") is not None:
             lines.append(("Neither preferred (half to each side in the share)",
                           count(numbers["neither"])))  # fmt: skip
-        lines.append(("By guessing", f"about {entry['trials'] * kind.chance:,.0f}"))
+        lines.append(("By guessing", f"about {about(entry['trials'] * kind.chance)}"))
     else:
         lines.append(("Votes", count(entry["trials"])))
     if numbers.get("share_right") is not None:
@@ -71,7 +72,7 @@ def number_lines(
     if numbers.get("share_upper") is not None:
         lines.append(
             (
-                "Share who can hear it",
+                "Share who hear it (as if they always did)",
                 f"at least {percent_down(numbers.get('share_lower'))}, at most "
                 f"{percent_up(numbers['share_upper'])}; estimate "
                 f"{percent(numbers.get('share_estimate'))}",
@@ -197,8 +198,7 @@ def _size(numbers: Mapping[str, Any]) -> list[Line]:
         lines.append(
             (
                 "Size d′",
-                "none for a typical listener: listeners differ too much; see the share who "
-                "can hear it",
+                "none for a typical listener: listeners differ too much; see the share who hear it",
             )
         )
     else:

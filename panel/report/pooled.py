@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from panel.analysis.phrases import plural
 from panel.analysis.pool import concluded, pool
 from panel.analysis.votes import read_csv, read_listeners_csv
 from panel.design import plan as plans
@@ -45,6 +46,10 @@ def lines(document: Mapping[str, Any]) -> list[str]:
         texts = [*entry.get("reasons", entry.get("notes", ())), *without.get(entry["id"], ())]
         out += [f"  - {text}" for text in texts]
     out.append("")
+    gone = document.get("excluded")
+    if gone and gone["listeners"]:
+        people = plural(len(gone["listeners"]), "listener")
+        out.append(f"Left out by the plan's rule ({gone['rule']}): {people}.")
     out += [f"Limit: {text}" for text in document["limits"]]
     if "plan_sha256" in document:
         out.append(f"Plan SHA-256: {document['plan_sha256']}")

@@ -30,8 +30,10 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
             for code, kind in PROCEDURES.items()
             if code in used
         ),
-        "Takes of the conditions asked about were pooled, and every pair of takes came up equally "
-        "often. Pairs across conditions are the question; pairs within one condition show what "
+        "Takes of the conditions asked about were pooled, and their pairs dealt from "
+        "shuffled decks: "
+        "over whole decks every pair comes up equally often. Pairs across conditions are the "
+        "question; pairs within one condition show what "
         "mere re-recording sounds like. Where each sample stood was drawn at random for every "
         "trial.",
         *(
@@ -48,7 +50,8 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
         "and says whether its result equals verdict.json to the last digit.",
         "By hand, the test against chance: in votes.csv take the rows of one contrast whose takes "
         "belong to different conditions (plan.json lists the conditions with their takes), without "
-        "the listeners whom the plan's rule leaves out (verdict.json names them). Count the rows, "
+        "the listeners whom the plan's rule leaves out (verdict.json names them; planted checks "
+        "count everybody). Count the rows, "
         "and those with correct = 1. The probability of at least so many right by guessing is the "
         "upper tail of a binomial distribution with the chance given above. For attribute and "
         "preference count the votes for a take of the later condition, and take both tails at one "
@@ -56,7 +59,10 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
         "By hand, whether it is the change: from the share right on pairs across conditions take "
         "the share right on pairs within; then put the condition labels on the takes in every "
         "other possible way and see how often the difference is as large. (Fair Hearing first "
-        "takes out each excerpt's own share right; verdict.json describes its methods.)",
+        "takes out each excerpt's own share right; verdict.json describes its methods.) For "
+        "attribute and preference give each take its share of wins over all its comparisons, "
+        "compare the means of the conditions, and count both tails. For doses correlate a pair's "
+        "share right with its distance in dose, weighted by votes.",
         f"SHA-256 of plan.json: {digest}",
         "Anybody can check it with: sha256sum plan.json",
     ]

@@ -134,7 +134,8 @@ def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
     if any(procedure(code).shows_absence for code in asked):
         found += [
             f"“Heard” only if the votes beat guessing and {relabelled}.",
-            f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it, with "
+            f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it every "
+            "time, with "
             f"{plan['confidence']:.0%} confidence, and the planted check was heard.",
         ]
     if "reminder" in asked:

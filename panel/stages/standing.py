@@ -19,7 +19,7 @@ from panel.stages.headphone_check import check_kind
 from panel.stages.letters import minutes_needed
 from panel.stages.links import holder, locked_plan, refuse_unless_open
 from panel.stages.pace import listened, minutes_left
-from panel.stages.votes_in import next_number
+from panel.stages.votes_in import asked, next_number
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Organiser, Study, Trial
 
@@ -130,8 +130,11 @@ def standing_of(
         procedures=codes,
         practice=upcoming.procedure if upcoming is not None and not practised else None,
         practice_instruction=(
-            procedure(upcoming.procedure).said_by(say).instruction_text(say(PRACTICE_ATTRIBUTE))
-            if upcoming
+            procedure(upcoming.procedure)
+            .as_asked(asked(plan, upcoming))
+            .said_by(say)
+            .instruction_text(say(PRACTICE_ATTRIBUTE))
+            if upcoming and plan
             else ""
         ),
         listened_s=listened(session, listener, now) if step == "trial" else 0,

@@ -213,7 +213,7 @@ STEPS = (
 
 def _next(study: Study, counts: dict[type, int], questions: int, missing: str) -> tuple[str, str]:
     if study.closed_at is not None:
-        return "verdict", "Read the verdict, and publish the report."
+        return "verdict", "Read the verdict, and hand on the report and its archive."
     if study.locked_at is not None:
         if counts[Listener] == 0:
             return "listeners", "The plan is locked. Invite listeners."
@@ -221,7 +221,7 @@ def _next(study: Study, counts: dict[type, int], questions: int, missing: str) -
             return "watch", "Waiting for the first vote."
         return (
             "watch",
-            "Votes are coming in. End the voting when the planned listeners have finished.",
+            "Votes are coming in. End the voting when all that are planned are in.",
         )
     if counts[Take] == 0:
         return "takes", "Add the takes."

@@ -1,5 +1,6 @@
 """The decision table, cell by cell: once as a function, once from votes dealt out to fall there."""
 
+import math
 from dataclasses import fields
 from itertools import product
 
@@ -321,6 +322,23 @@ def test_planted_check_heard_by_few_beats_chance_and_is_not_heard(made):
     assert c["numbers"]["p_chance"] <= 0.05
     assert c["numbers"]["share_lower"] < 0.25
     assert c["verdict"] == "not_enough"
+    least = math.floor(100 * c["numbers"]["share_lower"])
+    assert f"shows only that at least {least} %" in c["sentence"].replace("\N{NO-BREAK SPACE}", " ")
+    assert "larger difference" in c["next"][0]
+
+
+def test_a_planted_check_that_all_of_a_few_got_right_needs_more_of_them(made):
+    asked = q(made, votes=4)
+    document = made.plan(asked, made.check(), listeners=3)
+    ballot = made.Ballot(document, np.random.default_rng(0))
+    for who in range(3):
+        for _ in range(2):
+            pair = made.pairs_of(document["contrasts"][1])[0][0]
+            ballot.cast(f"L{who}", document["contrasts"][1], pair, "e0", True)
+    found = conclude(document, ballot.votes, ballot.rows())["contrasts"]
+    (check,) = [c for c in found if c["role"] == "planted_check"]
+    assert check["verdict"] == "not_enough"
+    assert check["next"] == ["More listeners: so few can show no more, though they got all right."]
 
 
 def test_not_enough_says_how_much_more(made):
@@ -439,6 +457,13 @@ def test_neither_leaves_a_lean_as_unsure_as_the_votes_that_chose(made):
     assert c["numbers"]["p_chance"] == pytest.approx(binomtest(25, 40).pvalue, rel=1e-4)
 
 
+def test_retakes_that_all_got_neither_are_no_missing_control(made):
+    """Nobody preferred one retake: the control is there, and could not have come out better."""
+    c = verdict_of(made, q(made, "preference", ties=True, votes=24), (150, 160, 80), (0, 0, 80))
+    assert c["q1"]["numbers"]["barrier"] is None
+    assert c["q1"]["verdict"] == "preferred"
+
+
 def test_neither_is_no_answer_where_the_plan_does_not_allow_it(made):
     with pytest.raises(BadInput, match="prefers neither, which the plan does not allow"):
         verdict_of(made, q(made, "preference"), (130, 160, 8), (75, 150))
@@ -455,7 +480,7 @@ def test_holm_over_three_questions_is_out_of_reach_of_four_takes(made):
         assert c["numbers"]["attribution"]["p"] == pytest.approx(1 / 35, abs=1e-6)
         assert c["verdict"] == "recordings_differ"
         assert "when shared by 3 questions" in c["sentence"]
-        assert "Or name fewer questions in the plan." in c["next"]
+        assert "Or ask fewer questions in the next plan." in c["next"]
 
 
 def test_five_takes_reach_it(made):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, binomtest
 
-from panel.analysis.pool import concluded, pool
+from panel.analysis.pool import concluded, pool, rows_of
 from panel.analysis.verdict import conclude
 from panel.analysis.votes import ListenerRow
 from panel.errors import BadInput
@@ -122,7 +122,37 @@ def test_guessers_beat_chance_in_at_most_one_table_of_twenty(made):
 
 def test_with_the_plan_it_is_the_verdict_of_the_study(study):
     document, votes, rows = study
-    assert concluded(document, votes, rows) == conclude(document, votes, rows)
+    found, own = concluded(document, votes, rows), conclude(document, votes, rows)
+    (more,) = [limit for limit in found["limits"] if limit not in own["limits"]]
+    assert "fixed before the first vote" in more
+    assert found | {"limits": own["limits"]} == own
+
+
+def test_a_cut_table_is_not_said_to_be_a_study_that_ended_early(made):
+    """Votes chosen after the outcome was seen look like any others."""
+    document = made.plan(made.contrast("q1", "abx", (4, 4), votes=8), made.check(), listeners=10)
+    votes, _ = made.simulate(document, np.random.default_rng(2), effect=1.0)
+    some = [v for v in votes if v.listener in sorted({v.listener for v in votes})[:6]]
+    cut = [replace(v, sequence=i) for i, v in enumerate(some, 1)]
+    told = " ".join(concluded(document, cut)["contrasts"][0]["reasons"])
+    assert "left out after an outcome was seen" in told
+    assert "could not depend" not in told
+    sealed = " ".join(conclude(document, cut, rows_of(cut, None))["contrasts"][0]["reasons"])
+    assert "could not depend" in sealed
+
+
+def test_votes_for_neither_are_read_without_a_plan(made):
+    asked = made.contrast("q1", "preference", (2, 2), votes=8, ties=True)
+    document = made.plan(asked, listeners=6)
+    ballot = made.Ballot(document, np.random.default_rng(1))
+    across, _ = made.pairs_of(asked)
+    for who in range(6):
+        for k, pair in enumerate(across):
+            ballot.cast(f"L{who}", asked, pair, "e0", None if k == who % 4 else k % 2 == 0)
+    neither = sum(v.tied for v in ballot.votes)
+    assert neither == 6
+    (entry,) = pool(ballot.votes)["contrasts"]
+    assert entry["trials"] <= len(ballot.votes) - neither
 
 
 def test_without_the_listeners_table_codes_and_numbers_are_the_same(study):

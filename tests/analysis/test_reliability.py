@@ -31,8 +31,8 @@ def test_planted_checks_with_exact_interval(told):
 
 
 def test_agreement_on_repeats(told):
-    # Question: T T F T -> of three neighbours one agrees; check: T T F -> one of two.
-    assert told[0]["reliability"][0]["repeats"] == {"same": 2, "compared": 5}
+    # Question: T T F T -> of three neighbours one agrees. The check, T T F, is easy: not counted.
+    assert told[0]["reliability"][0]["repeats"] == {"same": 1, "compared": 3}
     assert told[0]["reliability"][1]["repeats"] is None
 
 
@@ -71,7 +71,7 @@ def test_the_panel_as_a_whole_is_counted(told):
     planted, repeats = of_panel(told[0]["reliability"])
     assert "2 of 3 trials" in planted
     assert "0 of 1 listener got all" in planted
-    assert "in 2 of 5 cases" in repeats
+    assert "in 1 of 3 cases" in repeats
 
 
 def test_what_the_panel_cannot_tell_is_said():

@@ -46,7 +46,7 @@ def test_where_half_the_listeners_hear_nothing_no_typical_size_is_told(made, see
     assert "Size d′ of the typical listener" not in lines
     if numbers["dprime_of"] == UNLIKE:
         assert lines["Size d′"].startswith("none for a typical listener")
-    assert "at most" in lines["Share who can hear it"]
+    assert "at most" in lines["Share who hear it (as if they always did)"]
 
 
 def test_where_all_hear_alike_the_size_is_the_typical_listeners(made):
@@ -71,7 +71,7 @@ def test_of_one_directed_pair_the_size_is_that_of_the_mean_share(made):
     assert numbers["dprime_interval"] == pytest.approx(
         np.sqrt(2) * norm.ppf(numbers["interval"]), rel=1e-4
     )
-    assert "Size d′ that the share above amounts to" in lines
+    assert "Size d′ that this share right amounts to" in lines
 
 
 @pytest.mark.parametrize("procedure", ["abx", "attribute"])

@@ -41,6 +41,7 @@ def test_every_procedure_is_practised_and_answered_in_its_own_words(
         page.wait_for_selector("form#onwards, #saved", state="attached")
         if kind.code not in practised:
             expect(page.locator("#set")).to_be_visible(timeout=PATIENCE)
+            expect(page.locator("#instruction")).to_have_text(kind.instruction_text("a sound"))
             hear_all(page)
             answer(page, len(kind.answers) - 1)
             expect(page.locator("#feedback")).to_be_visible(timeout=PATIENCE)
@@ -52,10 +53,17 @@ def test_every_procedure_is_practised_and_answered_in_its_own_words(
         expect(page.locator("#count")).to_contain_text(f"{trial.number} of", timeout=PATIENCE)
         expect(page.locator("#set")).to_be_visible(timeout=PATIENCE)
         expect(page.locator("#question")).to_have_text(kind.question)
+        if kind.code == "preference":
+            expect(page.locator("#instruction")).to_contain_text("if you like both equally, say so")
         expect(page.locator("#samples button")).to_have_text(list(kind.names[: kind.samples]))
         expect(page.locator("#answers label")).to_have_text(list(kind.answer_texts))
         hear_all(page)
+        chosen = len(kind.answers) - 1
         if kind.code == "preference":
+            page.locator("#answers input").nth(chosen).check()
+            expect(page.locator("#why")).to_be_hidden()  # of “neither” no difference is explained
+            chosen = 0
+            page.locator("#answers input").nth(chosen).check()
             page.get_by_label("warmer").check()
             page.get_by_label("in your own words").fill("More of the wood.")
         else:
@@ -65,7 +73,7 @@ def test_every_procedure_is_practised_and_answered_in_its_own_words(
             fits(page)
             page.screenshot(path=tmp_path / f"trial-{kind.code}-{width}.png", full_page=True)
         page.set_viewport_size({"width": 1280, "height": 900})
-        answer(page, len(kind.answers) - 1)
+        answer(page, chosen)
         page.wait_for_function(
             "n => document.querySelector('#remarks, form#onwards')"
             " || document.querySelector('#count')?.textContent.startsWith(`${n} of`)",
@@ -74,7 +82,10 @@ def test_every_procedure_is_practised_and_answered_in_its_own_words(
     page.wait_for_selector("#remarks", timeout=PATIENCE)
     votes = votes_of(store, link)
     assert [ANSWERS[vote.answer] for vote in votes] == [
-        PROCEDURES[trial.procedure].as_asked(ASKED).answers[-1] for trial in trials
+        PROCEDURES[trial.procedure]
+        .as_asked(ASKED)
+        .answers[0 if trial.procedure == "preference" else -1]
+        for trial in trials
     ]
     with store.session() as s:
         (reason,) = s.exec(select(Reason))

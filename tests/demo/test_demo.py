@@ -89,8 +89,8 @@ def test_second_start_reuses_what_is_there(told: dict[str, Any], folder: Path) -
     who = accounts.enter(store, again["desk_url"].rsplit("/", 1)[1])
     states = {study.title: study.state for study in studies.mine(store, who)}
     assert states == {
-        "Adhesive, element and hours": "closed",
-        "Adhesive on the kalimba": "open",
+        "Bench zither, autumn": "closed",
+        "Kalimba, autumn": "open",
     }
 
 
@@ -98,7 +98,7 @@ def test_the_listener_link_leads_into_the_open_study(told: dict[str, Any], folde
     store = open_store(running.place(folder, None).settings)
     state = listen.enter(store, told["listener_url"].rsplit("/", 1)[1])
     assert state.step == "welcome"
-    assert state.title == "Adhesive on the kalimba"
+    assert state.title == "Kalimba, autumn"
 
 
 def test_server_starts_on_what_was_built(told: dict[str, Any], folder: Path) -> None:

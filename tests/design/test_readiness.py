@@ -180,3 +180,12 @@ def test_order_is_looked_at_among_the_takes_that_are_compared(second_group, stat
     assert asked.cells == ((2, 2), (2, 2))
     assert line("order", of(whole)).state == "ready"
     assert line("order", of(asked)).state == state
+
+
+def test_retakes_that_leave_nothing_but_noise_are_as_they_should_be():
+    """What is left is against the first take: of its own condition it may well be noise alone."""
+    first = (TakeFacts("01", 1, noise=None), *takes((4, 6, 7), noise=True))
+    facts = of(question(first, takes((2, 3, 5, 8))))
+    assert line("noise", facts).state == "ready"
+    worse = of(question(first, takes((2, 3, 5, 8), noise=True)))
+    assert line("noise", worse).state == "cannot"

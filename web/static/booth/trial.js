@@ -173,8 +173,14 @@ function askWhy({ reasons, words }) {
   $("ticks").hidden = !words.length;
   $("reason").value = "";
   $("reason-asked").hidden = !reasons;
-  $("why").hidden = !words.length && !reasons;
+  $("why").dataset.asked = words.length || reasons ? "yes" : "";
+  $("why").hidden = !$("why").dataset.asked;
 }
+
+// Whoever likes both equally has no difference to explain.
+$("answers").addEventListener("change", () => {
+  $("why").hidden = !$("why").dataset.asked || deck.answer === "neither";
+});
 
 async function keep() {
   if (keeping || !set || $("keep").disabled) return;
@@ -201,6 +207,7 @@ async function keep() {
   $("keep").disabled = true;
   calm();
   player.stop();
+  const why = !$("why").hidden;
   const vote = {
     client_id: newId(),
     trial: set.trial.number,
@@ -213,8 +220,8 @@ async function keep() {
       ...(unheard.length ? { unheard: unheard.length } : {}),
       browser,
     },
-    reason: $("reason").value,
-    ticked: [...$("ticks").querySelectorAll("input:checked")].map((box) => box.value),
+    reason: why ? $("reason").value : "",
+    ticked: why ? [...$("ticks").querySelectorAll("input:checked")].map((box) => box.value) : [],
   };
   set = null;
   try {
