@@ -110,8 +110,7 @@ def _more_votes(plan: Plan, judged: Judgement) -> list[str]:
         if people_needed is not None and people_needed > asked.scores.size:
             out.append(
                 f"To show that at most {percent(plan.limit)} hear it every time, if further "
-                "listeners "
-                f"answer alike: about {plural(people_needed, 'listener')}."
+                f"listeners answer alike: about {plural(people_needed, 'listener')}."
             )
     if not contrast.directed and not f.check_heard:
         out.append("A planted check that is heard, so that “not heard” can be said.")

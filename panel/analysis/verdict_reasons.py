@@ -54,8 +54,7 @@ def reasons(plan: Plan, judged: Judgement, *, whole: bool = True) -> list[str]:
         side = "under" if f.bounded else "not under"
         out.append(
             f"At most {percent(e.share_upper, up=True)} of such listeners hear it every time "
-            "(bound "
-            f"over {plural(e.asked.listeners, 'listener')}), {side} the plan's limit of "
+            f"(bound over {plural(e.asked.listeners, 'listener')}), {side} the plan's limit of "
             f"{percent(plan.limit)}."
         )
         if not f.beats_chance and not f.check_heard:
@@ -121,8 +120,7 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
         among = f" among those alike in {given_words(plan, judged.contrast)}"
     out = [
         f"Relabelling the takes{among} ({kind} {e.attribution.labelings:,} ways): "
-        f"{what} {verb} "
-        f"established by itself, {p_words(e.attribution.p)}."
+        f"{what} {verb} established by itself, {p_words(e.attribution.p)}."
     ]
     if len(plan.questions) > 1:
         holds = "holds" if f.attributed else "does not hold"

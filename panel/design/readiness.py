@@ -308,9 +308,8 @@ def _noise(facts: Facts) -> Check:
         code,
         heading,
         "cannot" if every else "look at this",
-        f"What is left between {'the other takes' if every else _listed(noisy)} and the first "
-        "is mostly "
-        "the recordings' own noise: a smaller difference is lost in it.",
+        f"What is left between {'the other takes' if every else _listed(noisy)} and the first is "
+        "mostly the recordings' own noise: a smaller difference is lost in it.",
         "Record louder into the recorder, or with a quieter one.",
     )
 

@@ -217,8 +217,7 @@ def _how_sure(
         return [
             *_checks(verdict),
             f"“Not heard” may be said only if at most {percent(plan['limit'])} hear it every "
-            "time. The "
-            "plan fixed that limit before the first vote.",
+            "time. The plan fixed that limit before the first vote.",
         ]
     if code in ("rerecording_too", "recordings_differ"):
         return [
@@ -269,8 +268,7 @@ def _not_each_pair(contrast: Mapping[str, Any]) -> list[str]:
     labels = [f"“{c['label']}”" for c in ordered(contrast)]
     return [
         f"That this limit holds for {labels[-1]} against {labels[0]} alone: it is one for all "
-        "pairs "
-        "together, near ones included."
+        "pairs together, near ones included."
     ]
 
 

@@ -30,12 +30,10 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
             for code, kind in PROCEDURES.items()
             if code in used
         ),
-        "Takes of the conditions asked about were pooled, and their pairs dealt from "
-        "shuffled decks: "
-        "over whole decks every pair comes up equally often. Pairs across conditions are the "
-        "question; pairs within one condition show what "
-        "mere re-recording sounds like. Where each sample stood was drawn at random for every "
-        "trial.",
+        "Takes of the conditions asked about were pooled, and their pairs dealt from shuffled "
+        "decks: over whole decks every pair comes up equally often. Pairs across conditions are "
+        "the question; pairs within one condition show what mere re-recording sounds like. Where "
+        "each sample stood was drawn at random for every trial.",
         *(
             [
                 "Where a contrast in plan.json is “given” other factors, pairs were formed only "

@@ -135,8 +135,7 @@ def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
         found += [
             f"“Heard” only if the votes beat guessing and {relabelled}.",
             f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it every "
-            "time, with "
-            f"{plan['confidence']:.0%} confidence, and the planted check was heard.",
+            f"time, with {plan['confidence']:.0%} confidence, and the planted check was heard.",
         ]
     if "reminder" in asked:
         found.append(
