@@ -345,7 +345,7 @@ def _advice(plan: Mapping[str, Any], found: tuple[ContrastOutlook, ...]) -> tupl
     if len(questions) > 1:
         least = plan["alpha"] / len(questions)
         advice.append(
-            f"{len(questions)} questions share α = {plan['alpha']:g}: the first of them must pass "
+            f"{len(questions)} questions share α = {plan['alpha']:g}: the smallest p must pass "
             f"{least:.2g}. Fewer questions make each answer cheaper."
         )
     minutes = minutes_per_listener(plan)

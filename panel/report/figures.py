@@ -175,8 +175,9 @@ def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
             canvas.line(x, y + more + 40, x, y + height, dash="4 4")
         else:
             canvas.line(x, y, x, y + height, dash="4 4")
-            for index, words in enumerate(wrapped(row.verdict, 112)):
-                canvas.text(scale.end + 20, line + 5 + 17 * index, words)
+            told = wrapped(row.verdict, 112, most=3)
+            for index, words in enumerate(told):
+                canvas.text(scale.end + 20, line + 5 + 17 * (index - (len(told) - 1) / 2), words)
         colour = INK if row.shape in ("square", "triangle") else MARK
         low, high = (scale(value) for value in row.interval)
         canvas.line(low, line, high, line, stroke=colour, width=3, dash="3 3" if row.dashed else "")

@@ -38,7 +38,10 @@ def _level(entry: Mapping[str, Any], labels: Sequence[str], matched: bool) -> st
         else ""
     )
     how = "was matched before listening" if matched else "was left as it is"
-    return f"{labels[-1]} was recorded {decibels(gain, 2)} against {labels[0]}{beside}; that {how}."
+    apart = f"{decimal(abs(gain), 2)}{NBSP}dB {'louder' if gain > 0 else 'softer'} than"
+    if abs(gain) < 0.005:
+        apart = "as loud as"
+    return f"{labels[-1]} was recorded {apart} {labels[0]}{beside}; that {how}."
 
 
 def _residual(entry: Mapping[str, Any]) -> str:

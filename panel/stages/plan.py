@@ -67,10 +67,11 @@ def draft(store: Store, study_id: int) -> Draft:
         rules = _rules(s, study_id)
         found = _obstacles(s, study_id)
         document = None
-        try:
-            document = _build(s, study_id)
-        except BadInput as error:
-            found.append(error.message)
+        if not found:  # else the document would only lack the same things
+            try:
+                document = _build(s, study_id)
+            except BadInput as error:
+                found.append(error.message)
     if found or document is None:
         return Draft(rules, tuple(dict.fromkeys(found)), None, None, None)
     return Draft(rules, (), document, design.sha256(document), planner.outlook(document))

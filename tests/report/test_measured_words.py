@@ -39,7 +39,9 @@ def text(**changed):
 def test_each_part_has_its_sentence_with_its_retakes_and_none_speaks_of_hearing():
     said = text()
     assert "Larger than retakes vary at 4 kHz by 1.1 dB." in said
-    assert "“epoxy” was recorded +0.31 dB against “hide glue” (retakes differ by up to 0.10" in said
+    assert (
+        "“epoxy” was recorded 0.31 dB louder than “hide glue” (retakes differ by up to 0.10" in said
+    )
     assert "24.2 dB under the signal is left across the conditions, 40.0 dB under" in said
     assert "more than between any two retakes" in said
     assert "lies 55.7 Hz above the 7.2 Hz logged for “hide glue” (95 % interval 52.9 Hz to" in said
@@ -140,3 +142,25 @@ def test_it_says_in_words_what_it_shows_and_where_coherence_is_low():
         in response_difference({"id": "q1", "name": "x"}, low_cut_entry(retakes=None)).note
     )
     assert response_difference({"id": "q1", "name": "x"}, {"response": []}) is None
+
+
+@pytest.mark.parametrize(
+    ("across", "words"),
+    [
+        ([-45.0, -40.0, -35.0], "no more than between retakes"),
+        ([-45.0, -34.0, -30.0], "more than between most retakes, yet no more than between some"),
+        ([-45.0, -25.0, -20.0], "more than between most retakes."),
+        ([-29.0, -25.0, -20.0], "more than between any two retakes"),
+    ],
+)
+def test_what_is_left_is_held_against_the_middle_and_the_most_of_retakes(across, words):
+    said = text(residual_db=across, residual_retakes_db=[-42.0, -38.0, -30.0])
+    assert words in said
+
+
+@pytest.mark.parametrize(
+    ("gain", "words"),
+    [(0.31, "0.31 dB louder than"), (-0.57, "0.57 dB softer than"), (0.001, "as loud as")],
+)
+def test_a_level_is_told_without_a_sign(gain, words):
+    assert words in text(gain_db=gain)
