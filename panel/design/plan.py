@@ -168,11 +168,13 @@ def build(
 AS_WRITTEN = "Use the plan.json of the same export, as it was written."
 
 
-def check(plan: Mapping[str, Any]) -> None:
+def check(
+    plan: Mapping[str, Any], *, hint: str = "Change the plan accordingly and try again."
+) -> None:
     """Raise BadInput with every reason why this cannot be a plan; silent if it can."""
     found = problems(plan)
     if found:
-        raise BadInput(" ".join(found), hint="Change the plan accordingly and try again.")
+        raise BadInput(" ".join(found), hint=hint)
 
 
 def canonical(plan: Mapping[str, Any]) -> bytes:
@@ -199,9 +201,7 @@ def from_json(text: str | bytes) -> dict[str, Any]:
         raise BadInput(f"The plan is no readable JSON: {error}.", hint=AS_WRITTEN) from error
     if not isinstance(plan, dict):
         raise BadInput("The plan is no JSON object.", hint=AS_WRITTEN)
-    found = problems(plan)
-    if found:
-        raise BadInput(" ".join(found), hint=AS_WRITTEN)
+    check(plan, hint=AS_WRITTEN)
     return plan
 
 

@@ -96,17 +96,17 @@ def hear_all(page: Page, each: int = 850) -> None:
 def _play_on(page: Page, each: int) -> None:
     """Until so many ms have passed, and nearly as many of the sound, unless it is disturbed."""
     begun = time.monotonic()
-    heard, last = 0.0, _place(page)[0]
+    heard, last = 0.0, place(page)[0]
     while heard < each / 1000 - 0.1 or time.monotonic() - begun < each / 1000:
         page.wait_for_timeout(40)
-        at, length = _place(page)
+        at, length = place(page)
         heard, last = heard + (at - last) % length, at
         if page.locator("#disturbed").is_visible():
             return
         assert time.monotonic() - begun < PATIENCE / 1000, "the sound does not go on"
 
 
-def _place(page: Page) -> tuple[float, float]:
+def place(page: Page) -> tuple[float, float]:
     """Where the sound is, and how long it lasts, in s, as the page shows it: “0.6 of 2.0 s”."""
     shown = re.findall(r"\d+\.\d+", page.locator("#time").inner_text())
     return float(shown[0]), float(shown[1])

@@ -13,6 +13,7 @@ from booth_pages import (
     hear_all,
     kept,
     opened,
+    place,
     up_to_first_trial,
     votes_of,
 )
@@ -73,7 +74,7 @@ def places(page: Page, times: int = 12) -> list[float]:
     """Where the sound is, looked at again and again over about a second and a half."""
     found = []
     for _ in range(times):
-        found.append(float(page.locator("#time").inner_text().split()[0]))
+        found.append(place(page)[0])
         page.wait_for_timeout(120)
     return found
 

@@ -173,14 +173,17 @@ function askWhy({ reasons, words }) {
   $("ticks").hidden = !words.length;
   $("reason").value = "";
   $("reason-asked").hidden = !reasons;
-  $("why").dataset.asked = words.length || reasons ? "yes" : "";
-  $("why").hidden = !$("why").dataset.asked;
+  showWhy();
 }
 
 // Whoever likes both equally has no difference to explain.
-$("answers").addEventListener("change", () => {
-  $("why").hidden = !$("why").dataset.asked || deck.answer === "neither";
-});
+function showWhy() {
+  if (!set) return; // answered, and the next is on its way
+  const { reasons, words } = set.trial;
+  $("why").hidden = (!words.length && !reasons) || deck.answer === "neither";
+}
+
+$("answers").addEventListener("change", showWhy);
 
 async function keep() {
   if (keeping || !set || $("keep").disabled) return;
