@@ -20,7 +20,8 @@ from panel.marked import N_
 from panel.pages import WEB, page, say_in
 from panel.post import sending
 from panel.settings import Settings
-from panel.stages import leftovers, print_pool, samples
+from panel.stages.listen import print_pool, samples
+from panel.stages.takes import leftovers
 from panel.store.opening import open_store
 
 

@@ -114,7 +114,8 @@ def measure(
     ] = "",
 ) -> None:
     """Measure how recording B differs from recording A."""
-    from panel.audio import decode, difference
+    from panel.audio.measure import difference
+    from panel.audio.reading import decode
 
     keep = _channels(channels)
     first, second = (decode.read(_file(path), channels=keep) for path in (a, b))
@@ -165,10 +166,10 @@ def leader(
     ] = "usual",
 ) -> None:
     """Make the lead-in signal to play into the equipment before the music."""
-    from panel.audio import leader_file
+    from panel.audio.leader import file
 
     music = None if append is None else _file(append)
-    for line in leader_file.write(out, rate, music, length):
+    for line in file.write(out, rate, music, length):
         typer.echo(line)
 
 
@@ -178,7 +179,7 @@ def verdict(
     as_json: AsJson = False,
 ) -> None:
     """Recompute the verdict of an export, offline; exit code 1 if it is not the stored one."""
-    from panel.report.export import recompute
+    from panel.report.archive.export import recompute
 
     recomputed, _stored, identical = recompute(_file(export))
     if as_json:

@@ -192,7 +192,7 @@ def _originals(store: Store) -> Finding:
 
 
 def _leftovers(store: Store) -> Finding:
-    from panel.stages import leftovers
+    from panel.stages.takes import leftovers
 
     found = leftovers.find(store)
     if not found.files:

@@ -10,6 +10,8 @@ import pytest
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
+pytest_plugins = ["made_studies"]
+
 LONG = {"test_eavesdropper.py", "test_journey.py", "test_eavesdropper_wins.py"}
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",

@@ -8,27 +8,29 @@ from pathlib import Path
 import pytest
 
 PANEL = Path(__file__).parent.parent / "panel"
-CORE = ("audio", "design", "analysis", "report")
+CORE = ("study", "procedures", "audio", "design", "analysis", "report")
 
 # What each part may import of ours. A part may always import itself, and the words and figures in
 # panel.errors, panel.limits and panel.marked.
 MAY_IMPORT = {
+    "study": (),
+    "procedures": (),
     "audio": (),
-    "analysis": (),
-    "design": ("panel.analysis",),
-    "report": ("panel.analysis", "panel.design"),
+    "analysis": ("panel.procedures", "panel.study"),
+    "design": ("panel.analysis", "panel.procedures", "panel.study"),
+    "report": ("panel.analysis", "panel.design", "panel.procedures", "panel.study"),
     "store": ("panel.settings",),
     "post": ("panel.pages", "panel.settings", "panel.store"),
     "stages": (
-        "panel.analysis", "panel.audio", "panel.design", "panel.post", "panel.report",
-        "panel.settings", "panel.store",
+        "panel.analysis", "panel.audio", "panel.design", "panel.post", "panel.procedures",
+        "panel.report", "panel.settings", "panel.store", "panel.study",
     ),
     "desk": (
-        "panel.design", "panel.headers", "panel.pages", "panel.post", "panel.report",
-        "panel.settings", "panel.stages", "panel.store",
+        "panel.design", "panel.headers", "panel.pages", "panel.post", "panel.procedures",
+        "panel.report", "panel.settings", "panel.stages", "panel.store", "panel.study",
     ),
     "booth": (
-        "panel.design", "panel.headers", "panel.pages", "panel.settings", "panel.stages",
+        "panel.headers", "panel.pages", "panel.procedures", "panel.settings", "panel.stages",
         "panel.store", "panel.translation",
     ),
 }  # fmt: skip

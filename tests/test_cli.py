@@ -12,13 +12,13 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
-from panel.analysis.votes import ListenerRow, Vote
 from panel.cli import app
-from panel.design.factors import Factor
 from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build
 from panel.settings import load
 from panel.stages import accounts
 from panel.store.opening import open_store
+from panel.study.factors import Factor
+from panel.study.votes import ListenerRow, Vote
 
 RATE = 48_000
 
@@ -97,7 +97,8 @@ def test_measure_compares_the_channels_that_are_named(tmp_path: Path) -> None:
 def test_leader_is_written_with_the_music_after_it_and_found_again(
     pair: tuple[Path, Path], tmp_path: Path, rate: int
 ) -> None:
-    from panel.audio import decode, sync
+    from panel.audio.leader import find
+    from panel.audio.reading import decode
 
     out = tmp_path / "play.wav"
     done = run("leader", out, "--rate", rate, "--append", pair[0])
@@ -107,10 +108,10 @@ def test_leader_is_written_with_the_music_after_it_and_found_again(
     assert "can kill" in done.stdout
     sound = decode.read(out)
     assert sound.rate == rate
-    found = sync.find(sound.samples, rate)
+    found = find.find(sound.samples, rate)
     assert found is not None
     assert abs(found.start) < 0.01
-    assert abs(sync.music(sound, found).seconds - 4.0) < 0.001
+    assert abs(find.music(sound, found).seconds - 4.0) < 0.001
     again = run("leader", out)
     assert again.exit_code == 2
     assert "is there already" in again.stderr
@@ -121,7 +122,7 @@ def test_leader_is_written_with_the_music_after_it_and_found_again(
 def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive of a small study in which everybody hears and nothing is random."""
     from panel.analysis.verdict import conclude
-    from panel.report.export import write_zip
+    from panel.report.archive.export import write_zip
 
     logs = {1: {"part": "old"}, 2: {"part": "new"}}
     takes = [PlanTake(f"t{n}", f"{n}", f"{n:064x}", n, logs[n]) for n in logs]
@@ -309,7 +310,8 @@ def test_doctor_says_what_is_missing_and_how_to_get_it(
 
 
 def test_doctor_notices_an_original_that_changed(tmp_path: Path) -> None:
-    from panel.stages import intake, studies
+    from panel.stages import studies
+    from panel.stages.takes import intake
 
     store = open_store(load(data=tmp_path))
     organiser = accounts.add_organiser(store, "maker@workshop.example")

@@ -13,11 +13,11 @@ from typer.testing import CliRunner
 
 from panel.analysis.pool import rows_of
 from panel.analysis.verdict import conclude
-from panel.analysis.votes import Vote, write_csv
 from panel.cli import app
-from panel.design.factors import Factor
 from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build, canonical
-from panel.report.export import write_zip
+from panel.report.archive.export import write_zip
+from panel.study.factors import Factor
+from panel.study.votes import Vote, write_csv
 
 EACH = 8
 CHECK = ("a1", "a1+check")

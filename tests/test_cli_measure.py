@@ -14,7 +14,7 @@ import soxr
 from scipy.signal import bilinear, lfilter
 from typer.testing import CliRunner
 
-from panel.audio.difference import NOMINAL_HZ, band_edges
+from panel.audio.measure.difference import NOMINAL_HZ, band_edges
 from panel.cli import app
 
 RATE = 48_000

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from panel.analysis.votes import ListenerRow, Vote, write_csv, write_listeners_csv
 from panel.cli import app
-from panel.design.factors import Factor
 from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build, canonical
+from panel.study.factors import Factor
+from panel.study.votes import ListenerRow, Vote, write_csv, write_listeners_csv
 
 SLOTS = (("a1", "b1", "a1"), ("b1", "a1", "a1"))
 

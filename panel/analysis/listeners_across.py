@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2
 
-from panel.analysis import mixed
-from panel.analysis.evidence import Evidence
+from panel.analysis.decision.evidence import Evidence
+from panel.analysis.mixed import model
 from panel.analysis.sizes import LINKS, Size
 from panel.errors import BadInput
 
@@ -98,8 +98,8 @@ def _of_curve(
             groups[name] = own
     y = right.astype(float)
     try:
-        without = mixed.fit(y, X, groups, link=link, nodes=1)
-        with_ = mixed.fit(y, X, groups | {_ALL: listener * len(ids) + question}, link=link, nodes=1)
+        without = model.fit(y, X, groups, link=link, nodes=1)
+        with_ = model.fit(y, X, groups | {_ALL: listener * len(ids) + question}, link=link, nodes=1)
     except BadInput as refused:
         return Across(
             tuple(ids), None, None, None,

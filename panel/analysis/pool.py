@@ -11,14 +11,15 @@ from typing import Any
 
 import numpy as np
 
-from panel.analysis import evidence, reliability, sizes
-from panel.analysis.evidence import Evidence
-from panel.analysis.phrases import about, p_words, percent, plural
-from panel.analysis.plan_reading import DIRECTED, UNDIRECTED, Condition, Contrast, Plan, read_plan
+from panel.analysis import reliability, sizes
+from panel.analysis.decision import evidence
+from panel.analysis.decision.evidence import Evidence
 from panel.analysis.verdict import conclude, plain
-from panel.analysis.verdict_reasons import swapped_words
-from panel.analysis.votes import ListenerRow, Vote, check_against_plan, slots_fit
+from panel.analysis.wording.phrases import about, p_words, percent, plural
+from panel.analysis.wording.reasons import swapped_words
 from panel.errors import BadInput
+from panel.study.plan import DIRECTED, UNDIRECTED, Condition, Contrast, Plan, read_plan
+from panel.study.votes import ListenerRow, Vote, check_against_plan, slots_fit
 
 FORMAT = "fair-hearing-pooled/1"
 ALPHA = 0.05

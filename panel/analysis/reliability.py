@@ -1,7 +1,7 @@
 """How reliable each listener's votes are, by random code; nobody is excluded by these numbers.
 
-Exclusion is the plan's rule alone (panel.analysis.exclusion). Here: planted checks right, side
-bias, agreement with oneself on repeated trials, time and plays, and the sensitivity that the
+Exclusion is the plan's rule alone (panel.analysis.decision.exclusion). Here: planted checks right,
+side bias, agreement with oneself on repeated trials, time and plays, and the sensitivity that the
 pooled model gives the listener (shrunk to the panel's mean).
 """
 
@@ -11,10 +11,10 @@ from itertools import pairwise
 from statistics import median
 from typing import Any
 
-from panel.analysis import exact
-from panel.analysis.phrases import percent, plural
-from panel.analysis.plan_reading import DIRECTED, Plan
-from panel.analysis.votes import ListenerRow, Vote
+from panel.analysis.counts import exact
+from panel.analysis.wording.phrases import percent, plural
+from panel.study.plan import DIRECTED, Plan
+from panel.study.votes import ListenerRow, Vote
 
 POSITIONS = ("one", "two", "three")
 FIRST = {"duo_trio": "two"}  # its first sample is the reference

@@ -3,7 +3,7 @@
 The model gives size and spread, never the claim. Votes on pairs across conditions; fixed: the
 mean d′; random: listener, excerpt, and pair of takes, on the scale of the procedure's curve. A
 pair's deviation is the difference of two takes' own deviations, and a take stands in many pairs:
-panel.analysis.shared_takes gives the spread of takes, and widens the interval by it.
+panel.analysis.attribution.shared_takes gives the spread of takes, and widens the interval by it.
 
 A directed question put with one pair of takes tells the d′ of the mean share instead, with the
 interval of that share over listeners: the model's centre lies between the median and the mean of
@@ -17,11 +17,14 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from panel.analysis import mixed, mixed_profile, same_different, shared_takes
-from panel.analysis.evidence import Evidence
-from panel.analysis.mixed_method import EVEN_LIMIT
-from panel.analysis.thurstone import CURVES
+from panel.analysis.attribution import shared_takes
+from panel.analysis.counts import same_different
+from panel.analysis.decision.evidence import Evidence
+from panel.analysis.mixed import model
+from panel.analysis.mixed import profile as mixed_profile
+from panel.analysis.mixed.method import EVEN_LIMIT
 from panel.errors import BadInput
+from panel.procedures.curves import CURVES
 
 LINKS = {
     "abx": "abx",
@@ -180,7 +183,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         groups["pair"] = pair
     link, ones = LINKS[contrast.procedure], np.ones((y.size, 1))
     try:
-        fitted = mixed.fit(y, ones, groups, link=link)
+        fitted = model.fit(y, ones, groups, link=link)
         if not fitted.converged:
             return _of_mean_share(found, "The model did not settle")
         beta = float(fitted.beta[0])

@@ -11,32 +11,22 @@ from typing import Any
 
 import numpy as np
 
-from panel.analysis import (
-    anytime,
-    anytime_difference,
-    dose_numbers,
-    left_out,
-    listeners_across,
-    next_steps,
-    preference,
-    ranking_words,
-    reliability,
-    same_different,
-    sizes,
-    verdict_reasons,
-    verdict_words,
-    withdrawn,
-)
-from panel.analysis.against_chance import Tally
-from panel.analysis.by_stratum import by_stratum
-from panel.analysis.evidence import Evidence
-from panel.analysis.exclusion import apply
-from panel.analysis.judgement import Judgement, judge
-from panel.analysis.methods_text import limits, methods
-from panel.analysis.plan_reading import Plan, read_plan
+from panel.analysis import listeners_across, reliability, sizes
+from panel.analysis.counts import anytime, anytime_difference, same_different
+from panel.analysis.decision import left_out, withdrawn
+from panel.analysis.decision.against_chance import Tally
+from panel.analysis.decision.by_stratum import by_stratum
+from panel.analysis.decision.evidence import Evidence
+from panel.analysis.decision.exclusion import apply
+from panel.analysis.decision.judgement import Judgement, judge
+from panel.analysis.dose import numbers as dose_numbers
+from panel.analysis.preference import worths
 from panel.analysis.sizes import Size
-from panel.analysis.votes import ListenerRow, Vote, check_against_plan
+from panel.analysis.wording import next_steps, ranking, reasons, sentence
+from panel.analysis.wording.methods import limits, methods
 from panel.errors import BadInput
+from panel.study.plan import Plan, read_plan
+from panel.study.votes import ListenerRow, Vote, check_against_plan
 
 FORMAT = "fair-hearing-verdict/1"
 DIGITS = 6
@@ -78,7 +68,7 @@ def conclude(
             "changes_verdict": any(judged[i].code != without[i].code for i in judged),
             "verdicts_without": {i: without[i].code for i in judged},
         },
-        "headline": verdict_words.headline(read, in_order),
+        "headline": sentence.headline(read, in_order),
         "contrasts": [
             _contrast(read, j, sized.get(id_), gone, whole=whole) for id_, j in judged.items()
         ],
@@ -88,7 +78,7 @@ def conclude(
         "left_out": left_out.told(
             left_out.leave_out(read, checked, everybody, judged),
             judged,
-            verdict_words.CODE_WORDS,
+            sentence.CODE_WORDS,
             _take_labels(plan),
         ),
         "limits": limits(read, in_order, rows),
@@ -142,10 +132,10 @@ def _contrast(
         "role": contrast.role,
         "procedure": contrast.procedure,
         "verdict": judged.code,
-        "sentence": verdict_words.sentence(plan, judged)
-        + (f" {ranking_words.sentence(order, contrast.attribute)}" if order else ""),
-        "reasons": verdict_reasons.reasons(plan, judged, whole=whole)
-        + (ranking_words.reasons(order) if order else [])
+        "sentence": sentence.sentence(plan, judged)
+        + (f" {ranking.sentence(order, contrast.attribute)}" if order else ""),
+        "reasons": reasons.reasons(plan, judged, whole=whole)
+        + (ranking.reasons(order) if order else [])
         + (withdrawn.reasons(plan, gone) if contrast.role == "question" else []),
         "next": next_steps.next_steps(plan, judged),
         "correct": asked.count,
@@ -221,7 +211,7 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
         ]
     if contrast.directed and not contrast.given:  # no vote links takes of two strata
         out["worths"] = _worths(e)
-        order = ranking_words.numbers(plan, judged)
+        order = ranking.numbers(plan, judged)
         if order is not None:
             out["ranking"] = order
     dose = dose_numbers.numbers(plan, judged)
@@ -317,8 +307,8 @@ def _worths(e: Evidence) -> dict[str, Any] | None:
         return None
     coded = e.coded
     try:
-        fitted = preference.fit(
-            *preference.as_presented(coded.first, coded.second, coded.value, coded.one),
+        fitted = worths.fit(
+            *worths.as_presented(coded.first, coded.second, coded.value, coded.one),
             len(coded.take_ids),
             order_effect=True,
         )

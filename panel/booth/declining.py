@@ -4,7 +4,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from panel.pages import page
-from panel.stages import invite
+from panel.stages.listeners import invite
 
 router = APIRouter()
 

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from panel.booth.sounds import addresses, no_store, presentations
 from panel.pages import say_in
-from panel.stages import check_results, headphone_check, rehearse
+from panel.stages.listen import check_results, headphone_check, rehearse
 
 router = APIRouter()
 

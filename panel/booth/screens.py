@@ -9,7 +9,9 @@ from starlette.responses import RedirectResponse, Response
 from panel.errors import BadInput, Gone
 from panel.marked import N_
 from panel.pages import page, say_in
-from panel.stages import check_results, joining, listen, own_summary, withdraw
+from panel.stages.conclude import own_summary
+from panel.stages.listen import check_results, visit, withdraw
+from panel.stages.listeners import joining
 
 router = APIRouter()
 
@@ -24,7 +26,7 @@ def booth(request: Request, code: str) -> Response:
     if isinstance(where, withdraw.Done):
         return page(request, "booth/withdrawn.html", done=where)
     try:
-        state = listen.enter(store, code, say=say_in(request))
+        state = visit.enter(store, code, say=say_in(request))
     except Gone:
         summary = own_summary.of(store, code)
         if summary is None:
@@ -54,7 +56,7 @@ def do_withdraw(request: Request, code: str, answers: Annotated[str, Form()] = "
 
 @router.post("/listen/{code}/consent")
 def consent(request: Request, code: str) -> Response:
-    listen.consent(request.app.state.store, code)
+    visit.consent(request.app.state.store, code)
     return _back(code)
 
 
@@ -66,13 +68,13 @@ def playback(
     sample_rate: Annotated[str, Form()] = "",
 ) -> Response:
     rate = int(sample_rate) if re.fullmatch(r"[0-9]{1,7}", sample_rate) else None
-    listen.declare_playback(request.app.state.store, code, device, rate)
+    visit.declare_playback(request.app.state.store, code, device, rate)
     return _back(code)
 
 
 @router.post("/listen/{code}/level")
 def level(request: Request, code: str) -> Response:
-    listen.mark_done(request.app.state.store, code, "level")
+    visit.mark_done(request.app.state.store, code, "level")
     return _back(code)
 
 
@@ -84,13 +86,13 @@ def no_check(request: Request, code: str) -> Response:
 
 @router.post("/listen/{code}/practised")
 def practised(request: Request, code: str, kind: Annotated[str, Form()] = "") -> Response:
-    listen.mark_practised(request.app.state.store, code, kind)
+    visit.mark_practised(request.app.state.store, code, kind)
     return _back(code)
 
 
 @router.post("/listen/{code}/remarks")
 def remarks(request: Request, code: str, remarks: Annotated[str, Form()] = "") -> Response:
-    listen.finish(request.app.state.store, code, remarks)
+    visit.finish(request.app.state.store, code, remarks)
     return _back(code)
 
 

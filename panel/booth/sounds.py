@@ -13,8 +13,8 @@ from starlette.responses import JSONResponse, Response
 
 from panel.booth.presentations import Presentation, Presentations
 from panel.pages import say_in
-from panel.stages import listen
-from panel.stages.samples import trial_prints
+from panel.stages.listen import visit
+from panel.stages.listen.samples import trial_prints
 
 router = APIRouter()
 _making = Lock()
@@ -32,7 +32,7 @@ class Wanted(BaseModel):
 @router.post("/listen/{code}/trial")
 def trial(request: Request, code: str, wanted: Wanted) -> Response:
     store = request.app.state.store
-    view = listen.next_trial(store, code, number=wanted.number, say=say_in(request))
+    view = visit.next_trial(store, code, number=wanted.number, say=say_in(request))
     if view is None or not view.practised:
         return no_store({"trial": None})
     prints = trial_prints(store, code, view.number)
@@ -60,7 +60,7 @@ def trial(request: Request, code: str, wanted: Wanted) -> Response:
     )
 
 
-def _instruction(view: listen.TrialView) -> str:
+def _instruction(view: visit.TrialView) -> str:
     """In full at the first of a kind; of a preference always, as “a guess will do” is none "
     "of it."""
     return view.instruction if view.first_of_kind or view.procedure == "preference" else ""

@@ -7,7 +7,7 @@ from pydantic import BaseModel, Field
 from starlette.responses import Response
 
 from panel.booth.sounds import no_store
-from panel.stages import votes_in
+from panel.stages.listen import votes_in
 
 router = APIRouter()
 

@@ -22,24 +22,18 @@ from panel.demo.running import Built
 from panel.demo.scenario import Asked, RecordedTake
 from panel.demo.story import Clock, StoryStore
 from panel.demo.voting import LISTENERS, Listened, let_listen, with_planted
-from panel.design.conditions import Condition
 from panel.settings import Settings
-from panel.stages import (
-    accounts,
-    chain_log,
-    conclude,
-    contrasts,
-    excerpts,
-    intake,
-    invite,
-    plan,
-    prepare,
-    publish,
-    studies,
-)
+from panel.stages import accounts, studies
+from panel.stages.clips import prepare
+from panel.stages.conclude import publish, vote_table
+from panel.stages.contrasts import asked as contrasts
+from panel.stages.listeners import invite
+from panel.stages.plan import lock
 from panel.stages.rows import plan_row
+from panel.stages.takes import chain_log, excerpts, intake
 from panel.store.opening import open_store
 from panel.store.session import Store, write_first
+from panel.study.conditions import Condition
 
 SEED = 20
 ORGANISER = "bench@larkfield.example"
@@ -73,7 +67,7 @@ def build(settings: Settings) -> Built:
         votes = let_listen(store, settings, closed_id, places, rng, step)
         step.begin("Concluding by the plan's rule", 1)
         store.clock.now += timedelta(hours=9)
-        conclude.close(store, closed_id)
+        vote_table.close(store, closed_id)
         name = publish.file_name(store, closed_id)
         (settings.data / name).write_bytes(publish.export(store, closed_id))
         step.advance()
@@ -247,7 +241,7 @@ def _plan(
         votes_per_listener=check_votes,
     )
     asked[check] = None
-    plan.set_rule(store, study_id, listeners=listeners, planted_least_right=planted_least_right)
+    lock.set_rule(store, study_id, listeners=listeners, planted_least_right=planted_least_right)
     with store.session() as s:
         write_first(s)
         row = plan_row(s, study_id)
@@ -256,5 +250,5 @@ def _plan(
         s.commit()
     step.begin("Cutting, aligning and matching clips", 1)
     prepare.prepare(store, study_id, progress=step.to)
-    plan.lock(store, study_id)
+    lock.lock(store, study_id)
     return asked

@@ -3,7 +3,7 @@
 Each take has a place on a few perceptual axes; a listener has a sensitivity to each axis. For this
 listener a take lies at Σ sensitivity × place, and every hearing of it adds fresh noise of standard
 deviation 1, so that the distance of two takes *is* d′. The decision rules are those whose share
-right `panel.analysis.thurstone` gives in closed form: ABX by differencing, triangle by the nearest
+right `panel.procedures.curves` gives in closed form: ABX by differencing, triangle by the nearest
 pair, the directed procedures by the sign of the difference.
 """
 

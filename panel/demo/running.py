@@ -91,10 +91,10 @@ def ready(place: Place) -> Built:
 
 def summary(place: Place, built: Built) -> dict[str, Any]:
     """What `--once` prints: addresses, number of votes, and each contrast's verdict."""
-    from panel.stages import conclude
+    from panel.stages.conclude import vote_table
 
     store = open_store(place.settings)
-    verdict = conclude.verdict(store, built.closed_id)
+    verdict = vote_table.verdict(store, built.closed_id)
     keys = ("name", "role", "procedure", "verdict", "correct", "trials")
     return {
         "desk_url": _desk_link(store, place.settings, built),
@@ -144,7 +144,7 @@ def _desk_link(store: Store, settings: Settings, built: Built) -> str:
 
 
 def _listener_link(store: Store, settings: Settings, built: Built) -> str:
-    from panel.stages import invite
+    from panel.stages.listeners import invite
 
     return invite.personal_link(store, settings, built.listener_id)
 

@@ -15,9 +15,10 @@ from panel.demo.listeners import SimulatedListener, answer, panel_of
 from panel.demo.progress import Step
 from panel.demo.story import StoryStore
 from panel.settings import Settings
-from panel.stages import check_results, invite, listen, votes_in
-from panel.stages.links import holder
-from panel.stages.standing import trials_of
+from panel.stages.listen import check_results, visit, votes_in
+from panel.stages.listen.standing import trials_of
+from panel.stages.listeners import invite
+from panel.stages.listeners.links import holder
 from panel.store.session import Store
 
 LISTENERS = 40
@@ -102,7 +103,7 @@ def let_listen(
             votes += 1
             step.to(votes, total)
             if not waiting[index]:
-                listen.finish(store, code)
+                visit.finish(store, code)
                 continue
         heapq.heappush(due, (store.clock.now + timedelta(seconds=seconds), index))
     return votes
@@ -123,10 +124,10 @@ def _arrive(
 
     Only a simulation may look there: it has to know what its listeners hear.
     """
-    listen.enter(store, code)
-    listen.consent(store, code, randbelow=lambda n: int(rng.integers(n)))
-    listen.declare_playback(store, code, person.playback, person.sample_rate)
-    listen.mark_done(store, code, "level")
+    visit.enter(store, code)
+    visit.consent(store, code, randbelow=lambda n: int(rng.integers(n)))
+    visit.declare_playback(store, code, person.playback, person.sample_rate)
+    visit.mark_done(store, code, "level")
     check_results.record_check(store, code, person.headphone_check)
     with store.session() as s:
         listener, _ = holder(s, code)

@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations, permutations
 
-from panel.design.clean_pairs import CleanPair
-from panel.design.conditions import Condition
-from panel.design.factors import (
+from panel.design.guard.check import guard
+from panel.design.guard.clean_pairs import CleanPair
+from panel.design.guard.result import GuardResult
+from panel.study.conditions import Condition
+from panel.study.factors import (
     Factor,
     TakeLog,
     Value,
@@ -17,8 +19,6 @@ from panel.design.factors import (
     value_groups,
     value_text,
 )
-from panel.design.guard import guard
-from panel.design.guard_result import GuardResult
 
 __all__ = ["CleanPair", "Condition", "GuardResult", "Proposal", "guard", "propose"]
 

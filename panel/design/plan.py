@@ -15,11 +15,11 @@ from typing import Any
 
 import rfc8785
 
-from panel.design.conditions import Condition
-from panel.design.factors import Factor, TakeLog, Value
-from panel.design.guard import guard
+from panel.design.guard.check import guard
 from panel.design.plan_check import FORMAT, factors_of, problems, takes_of
 from panel.errors import BadInput
+from panel.study.conditions import Condition
+from panel.study.factors import Factor, TakeLog, Value
 
 __all__ = [
     "FORMAT", "Condition", "PlanContrast", "PlanExcerpt", "PlanTake", "build", "canonical",

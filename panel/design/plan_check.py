@@ -7,12 +7,12 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, cast
 
-from panel.design.conditions import Condition
-from panel.design.factors import Factor, TakeLog
-from panel.design.guard import guard
-from panel.design.guard_result import GuardResult
-from panel.design.procedures import PROCEDURES
+from panel.design.guard.check import guard
+from panel.design.guard.result import GuardResult
 from panel.errors import BadInput
+from panel.procedures.base import PROCEDURES
+from panel.study.conditions import Condition
+from panel.study.factors import Factor, TakeLog
 
 FORMAT = "fair-hearing-plan/1"
 ROLES = ("question", "retake_control", "planted_check")

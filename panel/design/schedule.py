@@ -16,8 +16,8 @@ from hashlib import sha256
 from itertools import combinations, zip_longest
 from typing import Any, TypeVar
 
-from panel.design.procedures import ANSWERS, procedure
 from panel.errors import BadInput
+from panel.procedures.base import ANSWERS, procedure
 
 T = TypeVar("T")
 Pair = tuple[str, str]

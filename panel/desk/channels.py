@@ -11,10 +11,10 @@ from panel.desk import forms, pictures
 from panel.desk.security import checked_form, settings_of, signed_in, store_of, study_of
 from panel.errors import BadInput, PanelError
 from panel.pages import page
-from panel.stages import channel_choice
 from panel.stages.accounts import OrganiserView
-from panel.stages.intake import Limits
 from panel.stages.studies import StudyView
+from panel.stages.takes import channel_choice
+from panel.stages.takes.intake import Limits
 
 router = APIRouter(prefix="/studies/{study_code}/takes/waiting/{waiting_id}")
 

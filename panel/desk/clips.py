@@ -12,8 +12,9 @@ from panel.desk.preparing import Jobs
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import prepare, preview, readiness
 from panel.stages.accounts import OrganiserView
+from panel.stages.clips import prepare, preview
+from panel.stages.contrasts import readiness
 from panel.stages.studies import StudyView
 
 router = APIRouter(prefix="/studies/{study_code}/clips")

@@ -13,10 +13,12 @@ from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import contrasts, intake, measured, planting
 from panel.stages.accounts import OrganiserView
-from panel.stages.contrasts import Condition
+from panel.stages.clips import measured, planting
+from panel.stages.contrasts import asked as contrasts
+from panel.stages.contrasts.asked import Condition
 from panel.stages.studies import StudyView
+from panel.stages.takes import intake
 
 router = APIRouter(prefix="/studies/{study_code}/contrasts")
 

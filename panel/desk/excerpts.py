@@ -12,10 +12,11 @@ from panel.desk import forms, pictures
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import excerpts, intake, preview, recording
 from panel.stages.accounts import OrganiserView
+from panel.stages.clips import preview
 from panel.stages.rows import TakeView
 from panel.stages.studies import StudyView
+from panel.stages.takes import excerpts, intake, next_to_record
 
 router = APIRouter(prefix="/studies/{study_code}")
 
@@ -75,11 +76,11 @@ def order_page(
     request: Request, who: SignedIn, study: OwnStudy, conditions: str = "", each: str = ""
 ) -> Response:
     """A mixed order of recording for the next session, drawn anew each time it is asked for."""
-    labels = recording.labels(store_of(request), study.id, conditions)
+    labels = next_to_record.labels(store_of(request), study.id, conditions)
     problem, drawn = None, None
     if each:
         try:
-            drawn = recording.order(labels, each)
+            drawn = next_to_record.order(labels, each)
         except PanelError as error:
             problem = error
     return page(

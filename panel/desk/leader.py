@@ -18,10 +18,10 @@ from panel.desk.security import (
 )
 from panel.errors import BadInput, PanelError
 from panel.pages import page
-from panel.stages import leaders, leaders_shown
 from panel.stages.accounts import OrganiserView
-from panel.stages.intake import Limits
 from panel.stages.studies import StudyView
+from panel.stages.takes import leaders, leaders_shown
+from panel.stages.takes.intake import Limits
 
 router = APIRouter(prefix="/studies/{study_code}")
 

@@ -12,8 +12,8 @@ from panel.desk.security import checked_form, settings_of, signed_in, store_of, 
 from panel.errors import PanelError
 from panel.pages import page
 from panel.post import outbox
-from panel.stages import invite, letters
 from panel.stages.accounts import OrganiserView
+from panel.stages.listeners import invite, letters
 from panel.stages.studies import StudyView
 
 router = APIRouter(prefix="/studies/{study_code}")

@@ -11,8 +11,9 @@ from panel.desk import forms, pictures
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import plan, plan_words
 from panel.stages.accounts import OrganiserView
+from panel.stages.plan import lock as plan
+from panel.stages.plan import words
 from panel.stages.studies import StudyView
 
 router = APIRouter(prefix="/studies/{study_code}/plan")
@@ -130,7 +131,7 @@ def _lock(
         study=study,
         here="plan",
         draft=draft,
-        words=plan_words.in_words(draft.document) if draft.document else (),
+        words=words.in_words(draft.document) if draft.document else (),
         problem=problem,
     )
 
@@ -146,6 +147,6 @@ def _locked(
         organiser=who,
         study=study,
         here="plan",
-        words=plan_words.in_words(document),
+        words=words.in_words(document),
         problem=problem,
     )

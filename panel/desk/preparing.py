@@ -7,7 +7,7 @@ import threading
 from dataclasses import dataclass
 
 from panel.errors import PanelError
-from panel.stages import prepare
+from panel.stages.clips import prepare
 from panel.store.session import Store
 
 

@@ -10,9 +10,11 @@ from starlette.responses import RedirectResponse, Response
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
 from panel.pages import page
-from panel.stages import conclude, leaders_shown, publish, reasons
 from panel.stages.accounts import OrganiserView
+from panel.stages.conclude import publish, vote_table
+from panel.stages.listen import reasons
 from panel.stages.studies import StudyView
+from panel.stages.takes import leaders_shown
 
 router = APIRouter(prefix="/studies/{study_code}/verdict")
 
@@ -62,7 +64,7 @@ def end_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
 @router.post("/end")
 def end(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
     try:
-        conclude.close(store_of(request), study.id)
+        vote_table.close(store_of(request), study.id)
     except PanelError as error:
         return _end(request, who, study, problem=error)
     return RedirectResponse(f"{study.href}/verdict", status_code=303)
@@ -110,7 +112,7 @@ def plan(request: Request, study: OwnStudy) -> Response:
 def _sealed(request: Request, who: OrganiserView, study: StudyView) -> Response:
     standing = None
     if study.state == "open":
-        standing = conclude.standing(store_of(request), study.id)
+        standing = vote_table.standing(store_of(request), study.id)
     return page(
         request,
         "desk/verdict_sealed.html",
@@ -132,5 +134,5 @@ def _end(
         study=study,
         here="verdict",
         problem=problem,
-        standing=conclude.standing(store_of(request), study.id),
+        standing=vote_table.standing(store_of(request), study.id),
     )

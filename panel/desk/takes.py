@@ -19,10 +19,11 @@ from panel.desk.security import (
 )
 from panel.errors import BadInput, PanelError
 from panel.pages import page
-from panel.stages import channel_choice, intake, leaders, studies
+from panel.stages import studies
 from panel.stages.accounts import OrganiserView
-from panel.stages.intake import Entry, Limits
 from panel.stages.studies import StudyView
+from panel.stages.takes import channel_choice, intake, leaders
+from panel.stages.takes.intake import Entry, Limits
 
 router = APIRouter(prefix="/studies/{study_code}/takes")
 

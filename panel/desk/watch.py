@@ -15,10 +15,10 @@ from starlette.responses import Response, StreamingResponse
 
 from panel.desk.security import signed_in, store_of, study_of
 from panel.pages import environment, page
-from panel.stages import conclude, watch
 from panel.stages.accounts import OrganiserView
+from panel.stages.conclude import vote_table, watch
+from panel.stages.conclude.watch import Progress
 from panel.stages.studies import StudyView
-from panel.stages.watch import Progress
 
 router = APIRouter(prefix="/studies/{study_code}/watch")
 
@@ -43,7 +43,7 @@ def watch_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         study=study,
         here="watch",
         shown=shown(watch.progress(store, study.id)),
-        standing=conclude.standing(store, study.id),
+        standing=vote_table.standing(store, study.id),
     )
 
 
@@ -55,8 +55,8 @@ def look_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         organiser=who,
         study=study,
         here="watch",
-        looks=conclude.interim(store_of(request), study.id),
-        standing=conclude.standing(store_of(request), study.id),
+        looks=vote_table.interim(store_of(request), study.id),
+        standing=vote_table.standing(store_of(request), study.id),
     )
 
 

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from panel.analysis.phrases import plural
 from panel.analysis.pool import concluded, pool
-from panel.analysis.votes import read_csv, read_listeners_csv
+from panel.analysis.wording.phrases import plural
 from panel.design import plan as plans
 from panel.errors import BadInput
+from panel.study.votes import read_csv, read_listeners_csv
 
 LARGEST = 200_000_000  # bytes; a vote is some 70
 

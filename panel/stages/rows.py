@@ -13,10 +13,10 @@ from typing import Any, Literal
 
 from sqlmodel import Session, col, select
 
-from panel.design import factors as design
-from panel.design.factors import TakeLog
 from panel.errors import BadInput, NotFound
 from panel.store.tables import Clip, Contrast, Excerpt, Factor, Plan, Study, Take
+from panel.study import factors as design
+from panel.study.factors import TakeLog
 
 LONGEST_LABEL = 40
 

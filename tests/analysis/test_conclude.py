@@ -9,10 +9,10 @@ import choix
 import numpy as np
 import pytest
 
-from panel.analysis.judgement import judge
-from panel.analysis.plan_reading import read_plan
+from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude, plain
-from panel.analysis.votes import check_against_plan, read_csv, write_csv
+from panel.study.plan import read_plan
+from panel.study.votes import check_against_plan, read_csv, write_csv
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 
 from panel.analysis.listeners_across import Across, of_questions
 from panel.analysis.sizes import Size
-from panel.analysis.thurstone import CURVES
+from panel.procedures.curves import CURVES
 
 LISTENERS, VOTES = 40, 24
 

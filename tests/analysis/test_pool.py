@@ -9,8 +9,8 @@ from scipy.stats import binom, binomtest
 
 from panel.analysis.pool import concluded, pool, rows_of
 from panel.analysis.verdict import conclude
-from panel.analysis.votes import ListenerRow
 from panel.errors import BadInput
+from panel.study.votes import ListenerRow
 
 
 @pytest.fixture(scope="module")

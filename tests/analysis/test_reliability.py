@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from panel.analysis import exact
+from panel.analysis.counts import exact
 from panel.analysis.reliability import of_panel
 from panel.analysis.verdict import conclude
 

@@ -7,7 +7,7 @@ from scipy.stats import lognorm, norm
 from panel.analysis import sizes
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE, centre_of
 from panel.analysis.verdict import conclude
-from panel.report.numbers import number_lines
+from panel.report.page.numbers import number_lines
 
 
 def question(made, votes=24, procedure="abx"):

@@ -8,7 +8,7 @@ if the votes across conditions beat chance and the permutation of labels says th
 change, both at 5 %. *One file a side*: the same number of votes on one take of either condition,
 claimed if they beat chance, as is often done. *Reminder*: takes chosen by condition, one fresh take
 of each and two others of the same takes as reminders, which say which way to look; held against
-the scatter of takes (panel.analysis.takes_as_units).
+the scatter of takes (panel.analysis.attribution.dealt_by_condition).
 
 Size: how often it is claimed that the change is heard though it does nothing. Power: how often it
 is claimed at the d′ named. Rates have Wilson's interval (1927, J. Am. Stat. Assoc. 22, 209–212).
@@ -22,9 +22,10 @@ from itertools import combinations, product
 
 import numpy as np
 
-from panel.analysis import attribution, exact, takes_as_units
-from panel.analysis.attribution import PairTable
-from panel.analysis.thurstone import CURVES
+from panel.analysis.attribution import dealt_by_condition, permutation
+from panel.analysis.attribution.permutation import PairTable
+from panel.analysis.counts import exact
+from panel.procedures.curves import CURVES
 
 SPREADS = (0.0, 0.25, 0.5, 1.0)
 TAKES = (2, 3, 4, 5, 8)
@@ -89,8 +90,8 @@ def claimed(
         return True
     table = PairTable.count(first.tolist(), second.tolist(), [0] * votes, right.tolist(), 2 * takes)
     if procedure != "preference":
-        return attribution.undirected(table, labels, rng).p <= ALPHA
-    found = attribution.directed(attribution.take_scores(table), labels, rng)
+        return permutation.undirected(table, labels, rng).p <= ALPHA
+    found = permutation.directed(permutation.take_scores(table), labels, rng)
     return found.p <= ALPHA and found.statistic * (2 * k - n) > 0
 
 
@@ -114,7 +115,7 @@ def _by_reminder(rng: np.random.Generator, takes: int, place: np.ndarray, keen: 
     if exact.p_greater(int(right.sum()), votes, 0.5) > ALPHA:
         return False
     labels = np.repeat([0, 1], takes)
-    return takes == 1 or takes_as_units.test(right, met, labels).p <= ALPHA
+    return takes == 1 or dealt_by_condition.test(right, met, labels).p <= ALPHA
 
 
 def rate(seed: int, procedure: str, takes: int, spread: float, dprime: float, runs: int) -> Rate:

@@ -44,15 +44,17 @@ def write(path: Path, seconds: float, lead: int) -> None:
 
 
 def prepare(first: Path, second: Path, seconds: float) -> None:
-    from panel.audio import description, files, sync
-    from panel.audio.prepare import Span, TakeInFile, align_takes, cut_clips
+    from panel.audio.intake import description
+    from panel.audio.leader import find
+    from panel.audio.prepare.clips import Span, TakeInFile, align_takes, cut_clips
+    from panel.audio.reading import files
 
     def peak() -> str:
         return f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**10:.0f} MiB"
 
     begin = time.perf_counter()
     whole = files.opened(first)
-    sync.find_in(whole)
+    find.find_in(whole)
     print(f"  looked through for a leader: {time.perf_counter() - begin:.1f} s, {peak()}")
     described = description.of(whole, 800)
     print(f"  described ({described.lufs:.2f} LUFS): {time.perf_counter() - begin:.1f} s, {peak()}")

@@ -33,8 +33,8 @@ import pyloudnorm
 import soundfile
 from imageio_ffmpeg import get_ffmpeg_exe
 
-from panel.audio import files
 from panel.audio.loudness import Meter, PeakMeter, integrated
+from panel.audio.reading import files
 
 RATE = 48_000
 TURNS = 5

@@ -29,10 +29,10 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import ndtr
 
-from panel.analysis.mixed import fit
-from panel.analysis.mixed_cells import fold
-from panel.analysis.mixed_laplace import evaluate
-from panel.analysis.mixed_links import link_named
+from panel.analysis.mixed.cells import fold
+from panel.analysis.mixed.laplace import evaluate
+from panel.analysis.mixed.links import link_named
+from panel.analysis.mixed.model import fit
 
 EXCERPTS, VOTES = 6, 4
 

@@ -19,9 +19,9 @@ import time
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 
-from panel.analysis.mixed import fit, profile_interval
-from panel.analysis.mixed_links import link_named
-from panel.analysis.thurstone import CURVES
+from panel.analysis.mixed.links import link_named
+from panel.analysis.mixed.model import fit, profile_interval
+from panel.procedures.curves import CURVES
 
 CURVE = CURVES["abx"]
 POINTS, MASSES = hermegauss(61)

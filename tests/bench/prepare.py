@@ -25,8 +25,8 @@ import soundfile
 import soxr
 from scipy.signal import lfilter
 
-from panel.audio import decode, files
-from panel.audio.prepare import Span, TakeInFile, align_takes, cut_clips
+from panel.audio.prepare.clips import Span, TakeInFile, align_takes, cut_clips
+from panel.audio.reading import decode, files
 
 RATE = 48_000
 

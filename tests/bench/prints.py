@@ -19,8 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "booth"))
 import small_study
 
 from panel.settings import load
-from panel.stages import listen, samples
-from panel.stages.print_pool import PrintPool
+from panel.stages.listen import samples, visit
+from panel.stages.listen.print_pool import PrintPool
 from panel.store.opening import open_store
 
 TURNS = 10
@@ -37,7 +37,7 @@ def main(seconds: float) -> None:
         store = open_store(load(data=Path(folder)))
         study = small_study.build(store, procedures=("abx",), votes=8, length_s=seconds)
         link = study.links[0]
-        listen.consent(store, link)
+        visit.consent(store, link)
         pool = PrintPool(store, 2**32, samples.fresh_print, most_trials=TURNS, least_free=0)
         filling = took(pool.fill)
         made = sum(1 for _ in pool.folder.iterdir())

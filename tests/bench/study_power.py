@@ -14,17 +14,18 @@ from pathlib import Path
 
 import numpy as np
 
-from panel.analysis.judgement import judge
-from panel.analysis.plan_reading import read_plan
-from panel.analysis.votes import check_against_plan
-from panel.design.study_power import Truth, answered, chances, dealt_out
+from panel.analysis.decision.judgement import judge
+from panel.design.power.simulate import Truth, answered, chances, dealt_out
+from panel.study.plan import read_plan
+from panel.study.votes import check_against_plan
 
 _TESTS = Path(__file__).resolve().parent.parent
-_SPEC = importlib.util.spec_from_file_location("studies", _TESTS / "design/test_study_power.py")
+_SPEC = importlib.util.spec_from_file_location("studies", _TESTS / "design/power/test_simulate.py")
 assert _SPEC is not None
 assert _SPEC.loader is not None
 studies = importlib.util.module_from_spec(_SPEC)
 sys.modules["studies"] = studies
+sys.path.insert(0, str(_TESTS / "study"))
 _SPEC.loader.exec_module(studies)
 made = studies.made
 TABLES = 5

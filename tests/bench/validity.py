@@ -6,8 +6,8 @@
 
 A cell is one truth: takes that differ by themselves (spread in d′), a change that does something
 or nothing, listeners who hear or do not (sensitivities log-normal, spread 0.5). The plan's schedule
-is dealt out, by 16 seeds in turn, and the votes go through panel.design.study_power.judged, which
-decides as the verdict does (tests/design/test_study_power.py holds it to the table of votes).
+is dealt out, by 16 seeds in turn, and the votes go through panel.design.power.simulate.judged, that
+decides as the verdict does (tests/design/power/test_simulate.py holds it to the table of votes).
 
 Run r of a cell draws from a stream of its own, so slices of runs can be made apart, on any machine,
 and added up: `--table` refuses slices that overlap. A run may be counted out (an interval that was
@@ -31,14 +31,16 @@ from pathlib import Path
 
 import numpy as np
 
-from panel.analysis import anytime, anytime_difference, listener_worths, shares, sizes
-from panel.analysis.plan_reading import read_plan
-from panel.analysis.thurstone import CURVES
-from panel.design.study_power import Truth, answered, dealt_out, judged
+from panel.analysis import sizes
+from panel.analysis.counts import anytime, anytime_difference, shares
+from panel.analysis.preference import listener_worths
+from panel.design.power.simulate import Truth, answered, dealt_out, judged
 from panel.errors import BadInput
+from panel.procedures.curves import CURVES
+from panel.study.plan import read_plan
 
 _HERE = Path(__file__).resolve().parent
-_SPEC = importlib.util.spec_from_file_location("made", _HERE.parent / "analysis" / "conftest.py")
+_SPEC = importlib.util.spec_from_file_location("made", _HERE.parent / "study/made_studies.py")
 assert _SPEC is not None
 assert _SPEC.loader is not None
 made = importlib.util.module_from_spec(_SPEC)

@@ -6,7 +6,7 @@ import pytest
 from small_study import ALL_PROCEDURES, SmallStudy, build
 
 from panel.settings import Settings, load
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.opening import open_store
 from panel.store.session import Store
 
@@ -29,11 +29,11 @@ def study(store: Store) -> SmallStudy:
 @pytest.fixture
 def listener(store: Store, study: SmallStudy) -> str:
     """The link of a listener who has consented."""
-    listen.consent(store, study.links[0])
+    visit.consent(store, study.links[0])
     return study.links[0]
 
 
 @pytest.fixture
 def other_listener(store: Store, study: SmallStudy) -> str:
-    listen.consent(store, study.links[1])
+    visit.consent(store, study.links[1])
     return study.links[1]

@@ -9,9 +9,9 @@ from scipy.stats import binomtest
 from small_study import ALL_PROCEDURES, SmallStudy, build
 from sqlmodel import select
 
-from panel.design.procedures import ANSWERS
+from panel.procedures.base import ANSWERS
 from panel.settings import load
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.opening import open_store
 from panel.store.sealing import code_hash
 from panel.store.session import Store
@@ -27,9 +27,9 @@ def overheard(
     store = open_store(load(data=folder))
     study = build(store, procedures=procedures, votes=votes, listeners=listeners, length_s=0.1)
     for link in study.links:
-        listen.consent(store, link)
+        visit.consent(store, link)
         for code in procedures:
-            listen.mark_done(store, link, f"practice:{code}")
+            visit.mark_done(store, link, f"practice:{code}")
     rng = np.random.default_rng(20)
     traces: list[Trace] = []
     server = Server(folder, spoiling)

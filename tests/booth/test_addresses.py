@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from panel.app import create_app
 from panel.settings import Settings
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.session import Store
 from panel.store.tables import Vote
 
@@ -26,7 +26,7 @@ def client(settings: Settings) -> Iterator[TestClient]:
 @pytest.fixture
 def practised(store: Store, listener: str) -> str:
     for code in ALL_PROCEDURES:
-        listen.mark_done(store, listener, f"practice:{code}")
+        visit.mark_done(store, listener, f"practice:{code}")
     return listener
 
 

@@ -10,12 +10,12 @@ from overheard import overheard, p_of
 SPOILED = {
     "same dither": """
 import numpy as np
-import panel.stages.samples as samples
+import panel.stages.listen.samples as samples
 real = samples.wav24
 samples.wav24 = lambda sound, rate, rng: real(sound, rate, np.random.default_rng(1))
 """,
     "length by take": """
-import panel.stages.samples as samples
+import panel.stages.listen.samples as samples
 real = samples.wav24
 # Crossings of zero: they grow with the pitch, which names the take.
 samples.wav24 = lambda sound, rate, rng: real(sound, rate, rng) + bytes(
@@ -24,7 +24,7 @@ samples.wav24 = lambda sound, rate, rng: real(sound, rate, rng) + bytes(
     "time by take": """
 import time
 import panel.booth.sounds as sounds
-import panel.stages.samples as samples
+import panel.stages.listen.samples as samples
 real, fetch, slow = samples.wav24, sounds.Presentations.fetch, {}
 def rendered(sound, rate, rng):
     wav = real(sound, rate, rng)

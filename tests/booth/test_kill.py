@@ -14,7 +14,7 @@ from small_study import build
 from sqlmodel import select
 
 from panel.settings import load
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.opening import open_store
 from panel.store.tables import Trial, Vote
 
@@ -27,7 +27,7 @@ def test_each_acknowledged_vote_survives_kill_9_once(tmp_path: Path) -> None:
     store = open_store(load(data=tmp_path))
     study = build(store, procedures=("abx",), votes=PER_LISTENER - 1, listeners=LISTENERS)
     for link in study.links:
-        listen.consent(store, link)
+        visit.consent(store, link)
     server = Server(tmp_path)
     server.start()
     url = server.url

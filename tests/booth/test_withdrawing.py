@@ -10,9 +10,11 @@ from sqlmodel import select
 
 from panel.app import create_app
 from panel.errors import Conflict, Gone
-from panel.report.export import recompute
+from panel.report.archive.export import recompute
 from panel.settings import Settings
-from panel.stages import conclude, invite, listen, publish, votes_in, watch, withdraw
+from panel.stages.conclude import publish, vote_table, watch
+from panel.stages.listen import visit, votes_in, withdraw
+from panel.stages.listeners import invite
 from panel.store.session import Store
 from panel.store.tables import Listener, Message, Trial, Vote, Withdrawal
 
@@ -26,12 +28,12 @@ def small(store: Store) -> SmallStudy:
 
 def voted(store: Store, link: str) -> list[str]:
     """All trials of a listener answered; returns the ids of the votes."""
-    listen.consent(store, link)
+    visit.consent(store, link)
     ids = []
-    while (trial := listen.next_trial(store, link)) is not None:
+    while (trial := visit.next_trial(store, link)) is not None:
         ids.append(str(uuid.uuid4()))
         votes_in.vote(store, link, trial.number, ids[-1], "one", plays=3, seconds=9)
-    listen.finish(store, link, "A tram passed.")
+    visit.finish(store, link, "A tram passed.")
     return ids
 
 
@@ -67,7 +69,7 @@ def test_removed_answers_are_gone_from_the_disk_too(
     # Once more changes nothing, and the link takes nothing more.
     assert withdraw.withdraw(store, code, keep_answers=True).answers == 4
     with pytest.raises(Gone, match="withdrawn"):
-        listen.next_trial(store, code)
+        visit.next_trial(store, code)
     with pytest.raises(Gone, match="withdrawn"):
         votes_in.vote(store, code, 1, str(uuid.uuid4()), "one")
 
@@ -85,7 +87,7 @@ def test_answers_that_stay_lose_every_tie(store: Store, small: SmallStudy) -> No
     assert trace.code != row.code
     assert trace.link_hash != row.link_hash
     with pytest.raises(Gone, match="withdrawn"):
-        listen.next_trial(store, link)
+        visit.next_trial(store, link)
 
 
 def test_counts_verdict_and_archive_tell_of_it(
@@ -97,9 +99,9 @@ def test_counts_verdict_and_archive_tell_of_it(
     withdraw.withdraw(store, small.links[1], keep_answers=True)
     seen = watch.progress(store, small.id)
     assert (seen.withdrew, seen.votes) == (2, 8)
-    told = conclude.close(store, small.id)["withdrawn"]
+    told = vote_table.close(store, small.id)["withdrawn"]
     assert (told["removed"], told["kept"], told["answers_removed"]) == (1, 1, 4)
-    votes, rows = conclude.vote_table(store, small.id)
+    votes, rows = vote_table.vote_table(store, small.id)
     assert len(votes) == 8
     assert sorted((row.withdrew, row.votes, row.votes_removed) for row in rows) == [
         ("", 4, 0), ("kept", 4, 0), ("removed", 0, 4),

@@ -9,7 +9,7 @@ from real_server import Server
 from small_study import ALL_PROCEDURES
 from sqlmodel import select
 
-from panel.stages import check_results, listen
+from panel.stages.listen import check_results, visit
 from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Trial, Vote
@@ -19,9 +19,9 @@ PATIENCE = 60_000  # ms; the machine may be busy, and nothing here is about spee
 
 def up_to_practice(store: Store, link: str) -> str:
     """Bring a listener up to the practice; returns the link."""
-    listen.consent(store, link)
-    listen.declare_playback(store, link, "headphones", 48_000)
-    listen.mark_done(store, link, "level")
+    visit.consent(store, link)
+    visit.declare_playback(store, link, "headphones", 48_000)
+    visit.mark_done(store, link, "level")
     check_results.record_check(store, link, "passed")
     return link
 
@@ -30,7 +30,7 @@ def up_to_first_trial(store: Store, link: str) -> str:
     """Bring a listener up to the first trial; returns the link."""
     up_to_practice(store, link)
     for code in ALL_PROCEDURES:
-        listen.mark_done(store, link, f"practice:{code}")
+        visit.mark_done(store, link, f"practice:{code}")
     return link
 
 

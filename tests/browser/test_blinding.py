@@ -188,7 +188,7 @@ def test_a_page_that_tells_is_found_out(page: Page, tmp_path: Path) -> None:
     spoiled = Server(
         tmp_path,
         """
-import panel.stages.samples as samples
+import panel.stages.listen.samples as samples
 real = samples.wav24
 samples.wav24 = lambda sound, rate, rng: real(sound, rate, rng) + bytes(
     2 * int(((sound[1:, 0] > 0) != (sound[:-1, 0] > 0)).sum()))

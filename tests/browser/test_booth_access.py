@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from real_server import Server
 from small_study import build
 
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.session import Store
 
 pytestmark = pytest.mark.browser
@@ -190,12 +190,12 @@ def screens(page: Page, server: Server, store: Store, look: Callable[[], None]) 
     """Level, check and trial, with everything on them opened."""
     study = build(store, procedures=("triangle",), votes=1, listeners=1, length_s=1.0)
     link = study.links[0]
-    listen.consent(store, link)
-    listen.declare_playback(store, link, "headphones", 48_000)
+    visit.consent(store, link)
+    visit.declare_playback(store, link, "headphones", 48_000)
     opened(page, server, link)
     expect(page.locator("#play")).to_be_enabled(timeout=PATIENCE)
     look()
-    listen.mark_done(store, link, "level")
+    visit.mark_done(store, link, "level")
     page.reload()
     look()
     page.locator("#begin").click()

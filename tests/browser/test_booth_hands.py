@@ -21,7 +21,8 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 from real_server import Server
 from small_study import SmallStudy, build
 
-from panel.stages import votes_in, watch
+from panel.stages.conclude import watch
+from panel.stages.listen import votes_in
 from panel.store.session import Store
 
 pytestmark = pytest.mark.browser

@@ -17,7 +17,7 @@ from real_server import Server
 from small_study import ALL_PROCEDURES, SmallStudy, build
 
 from panel.settings import load
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.opening import open_store
 
 pytestmark = pytest.mark.browser
@@ -172,7 +172,7 @@ def test_a_german_browser_is_met_in_german(tmp_path: Path, chromium: Browser) ->
         page.get_by_role("button", name="Einverstanden, fangen wir an").click()
         expect(page.get_by_role("heading", name="Worüber hören Sie?")).to_be_visible()
         up_to_practice(store, study.links[0])
-        listen.mark_done(store, study.links[0], "practice:abx")
+        visit.mark_done(store, study.links[0], "practice:abx")
         page.goto(f"{running.url}/listen/{study.links[0]}")
         expect(page.locator("#question")).to_have_text("Mit welcher stimmt Probe drei überein?")
         expect(page.locator("#time")).to_have_text("0,0 von 0,5 s")

@@ -9,7 +9,7 @@ from real_server import Server
 from small_study import build
 from sqlmodel import select
 
-from panel.design.procedures import ANSWERS, PROCEDURES
+from panel.procedures.base import ANSWERS, PROCEDURES
 from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Reason, Trial

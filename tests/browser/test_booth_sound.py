@@ -11,7 +11,7 @@ from real_server import Server
 from small_study import RATE, build, tone
 from sqlmodel import select
 
-from panel.stages import listen
+from panel.stages.listen import visit
 from panel.store.session import Store
 from panel.store.tables import Trial
 
@@ -40,8 +40,8 @@ def test_what_is_played_is_the_clip_and_a_switch_does_not_click(
     chromium: Browser, server: Server, store: Store
 ) -> None:
     link = build(store, procedures=("preference",), votes=1, length_s=LENGTH_S).links[0]
-    listen.consent(store, link)
-    listen.mark_done(store, link, "practice:preference")
+    visit.consent(store, link)
+    visit.mark_done(store, link, "practice:preference")
     context = chromium.new_context(bypass_csp=True)  # the tap is the test's, not the page's
     page = context.new_page()
     page.set_default_timeout(90_000)

@@ -9,7 +9,8 @@ import recordings
 from playwright.sync_api import Locator, Page, expect
 from real_server import Server
 
-from panel.stages import accounts, intake
+from panel.stages import accounts
+from panel.stages.takes import intake
 
 pytestmark = pytest.mark.browser
 

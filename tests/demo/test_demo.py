@@ -17,8 +17,9 @@ from typer.testing import CliRunner
 
 from panel.cli import app
 from panel.demo import build, running
-from panel.report.export import recompute
-from panel.stages import accounts, listen, studies
+from panel.report.archive.export import recompute
+from panel.stages import accounts, studies
+from panel.stages.listen import visit
 from panel.store.opening import open_store
 
 # What is true of the workshop that does not exist (panel/demo/scenario.py): the adhesive is heard
@@ -96,7 +97,7 @@ def test_second_start_reuses_what_is_there(told: dict[str, Any], folder: Path) -
 
 def test_the_listener_link_leads_into_the_open_study(told: dict[str, Any], folder: Path) -> None:
     store = open_store(running.place(folder, None).settings)
-    state = listen.enter(store, told["listener_url"].rsplit("/", 1)[1])
+    state = visit.enter(store, told["listener_url"].rsplit("/", 1)[1])
     assert state.step == "welcome"
     assert state.title == "Kalimba, autumn"
 

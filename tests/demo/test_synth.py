@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from panel.audio import difference
+from panel.audio.measure import difference
 from panel.audio.sound import Sound, Source
 from panel.demo import scenario, synth
 

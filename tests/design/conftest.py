@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from panel.design.contrasts import Condition
-from panel.design.factors import Factor
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.study.factors import Factor
 
 FACTORS = (
     Factor("adhesive", "adhesive"),

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from panel.design.contrasts import Condition
-from panel.design.factors import Factor
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.study.factors import Factor
 
 FACTORS = (Factor("adhesive", "adhesive"), Factor("element", "element"))
 GLUES, ELEMENTS = ("hide glue", "epoxy"), ("ribbon", "coil")

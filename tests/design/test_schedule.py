@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from scipy.stats import chisquare
 
 from panel.design.plan import build
-from panel.design.procedures import PROCEDURES
 from panel.design.schedule import (
     SeededStream,
     contrast_pairs,
@@ -27,6 +26,7 @@ from panel.design.schedule import (
     trials_per_listener,
 )
 from panel.errors import BadInput
+from panel.procedures.base import PROCEDURES
 
 from .conftest import study
 

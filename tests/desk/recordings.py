@@ -8,11 +8,14 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from panel.design.conditions import Condition
 from panel.settings import Settings, load
-from panel.stages import accounts, contrasts, intake, plan, studies
+from panel.stages import accounts, studies
+from panel.stages.contrasts import asked
+from panel.stages.plan import lock
+from panel.stages.takes import intake
 from panel.store.opening import open_store
 from panel.store.session import Store
+from panel.study.conditions import Condition
 
 RATE = 16_000
 
@@ -59,7 +62,7 @@ class Made:
         return f"/desk/studies/{self.code}"
 
     def sides(self) -> tuple[Condition, ...]:
-        return contrasts.by_value(self.store, self.id, self.adhesive)
+        return asked.by_value(self.store, self.id, self.adhesive)
 
 
 def empty(folder: Path) -> Made:
@@ -93,16 +96,16 @@ def ask(made: Made, **how: object) -> str:
         "conditions": made.sides(),
         "votes_per_listener": 12,
     }
-    return contrasts.add_question(made.store, made.id, **(given | how))
+    return asked.add_question(made.store, made.id, **(given | how))
 
 
 def ready(folder: Path) -> Made:
     """Everything done but the lock: question, planted check, rules, clips."""
-    from panel.stages import prepare
+    from panel.stages.clips import prepare
 
     made = logged(folder)
     ask(made)
-    contrasts.add_planted_check(
+    asked.add_planted_check(
         made.store,
         made.id,
         take_key="t01",
@@ -111,7 +114,7 @@ def ready(folder: Path) -> Made:
         procedure="abx",
         votes_per_listener=4,
     )
-    plan.set_rule(made.store, made.id, listeners=20)
+    lock.set_rule(made.store, made.id, listeners=20)
     prepare.prepare(made.store, made.id)
     return made
 

@@ -4,7 +4,7 @@ import numpy as np
 import recordings
 from desk_cast import Door
 
-from panel.stages import intake
+from panel.stages.takes import intake
 
 
 def four() -> bytes:

@@ -16,8 +16,13 @@ from typer.testing import CliRunner
 from voting_cast import vote
 
 from panel.cli import app
-from panel.report.export import recompute
-from panel.stages import conclude, contrasts, intake, invite, measured, plan, prepare, publish
+from panel.report.archive.export import recompute
+from panel.stages.clips import measured, prepare
+from panel.stages.conclude import publish, vote_table
+from panel.stages.contrasts import asked as contrasts
+from panel.stages.listeners import invite
+from panel.stages.plan import lock
+from panel.stages.takes import intake
 from panel.store.tables import Trial
 
 GLUES, ELEMENTS = ("hide glue", "epoxy"), ("ribbon", "coil")
@@ -61,7 +66,7 @@ def locked(door: Door) -> dict:
     shown = re.search(r'name="sha256" value="([0-9a-f]{64})"', page)
     assert shown
     assert door.post("/plan/lock", sha256=shown.group(1)).status_code == 303
-    return plan.document(made.store, made.id)
+    return lock.document(made.store, made.id)
 
 
 def answering(condition: dict[str, str]) -> Callable[[Trial], int]:
@@ -117,7 +122,7 @@ def test_from_the_form_to_the_archive_only_takes_alike_in_what_is_given_meet(log
     alike = {p for p in combinations(sorted(keys), 2) if stratum[p[0]] == stratum[p[1]]}
     assert met == alike  # every pair within a group, and none across
 
-    verdict = conclude.close(made.store, made.id)
+    verdict = vote_table.close(made.store, made.id)
     (found,) = (c for c in verdict["contrasts"] if c["role"] == "question")
     assert found["verdict"] == "heard"
     assert "given element" in found["sentence"]

@@ -8,10 +8,10 @@ import pytest
 import simulated_chain as chain
 from desk_cast import Door, token
 
-from panel.audio import leader
-from panel.audio.reading import in_memory
-from panel.stages import intake
-from panel.stages import prepare as preparing
+from panel.audio.leader import signal
+from panel.audio.reading.stretches import in_memory
+from panel.stages.clips import prepare as preparing
+from panel.stages.takes import intake
 
 HOURS = (0, 10, 20, 40)
 CORNERS = (100.0, 120.0, 140.0, 180.0)
@@ -60,7 +60,7 @@ def test_make_play_record_upload_look_and_prepare(empty: Door):
     played, rate = chain.opened(answer.content)
     assert rate == chain.RATE
     # The recording follows unchanged, but for the 24 bits it is written with.
-    music_at = round(leader.LAYOUTS["short"].music_at_s * rate)
+    music_at = round(signal.LAYOUTS["short"].music_at_s * rate)
     assert played[music_at:, 0] == pytest.approx(chain.music(), abs=3 * 2**-23)
 
     takes = [
@@ -130,7 +130,7 @@ def test_leader_alone_at_a_chosen_rate(empty: Door):
     answer = made(empty, rate="44100", length="long")
     samples, rate = chain.opened(answer.content)
     assert rate == 44_100
-    assert len(samples) == round(leader.LAYOUTS["long"].music_at_s * rate)
+    assert len(samples) == round(signal.LAYOUTS["long"].music_at_s * rate)
     with_nothing_chosen = made(empty, b"", rate="44100")
     assert with_nothing_chosen.status_code in (200, 400)
 
@@ -153,7 +153,7 @@ def test_what_cannot_be_made_is_told_on_the_page(empty: Door, music, fields, sen
 
 
 def test_take_without_the_leader_is_named_on_the_pages_and_stops_the_clips(empty: Door):
-    played = leader.make(chain.RATE, chain.music()[:, None], leader.LAYOUTS["short"]).samples[:, 0]
+    played = signal.make(chain.RATE, chain.music()[:, None], signal.LAYOUTS["short"]).samples[:, 0]
     empty.upload(("a.wav", chain.wav(played)), ("b.wav", chain.wav(chain.music())))
     empty.post("/excerpts", start="0.5", end="2.5")
     for path in ("/takes", "/leader/told"):
@@ -169,7 +169,7 @@ def test_take_without_the_leader_is_named_on_the_pages_and_stops_the_clips(empty
 
 
 def test_refused_upload_says_why(empty: Door):
-    played = leader.make(chain.RATE, None, leader.LAYOUTS["short"]).samples[:, 0]
+    played = signal.make(chain.RATE, None, signal.LAYOUTS["short"]).samples[:, 0]
     (entry,) = empty.upload(("a.wav", chain.wav(played[: 5 * chain.RATE])), json=True).json()[
         "files"
     ]
@@ -190,29 +190,29 @@ def test_report_shows_what_the_leader_measured_once_the_study_is_closed(tmp_path
     from sqlmodel import select
     from voting_cast import desk_in, fewer_wanted, vote
 
-    from panel.audio import leader_measured, sync
-    from panel.stages import conclude
+    from panel.audio.leader import find, measured
+    from panel.stages.conclude import vote_table
     from panel.store.tables import FoundLeader, Take
 
     desk = desk_in(tmp_path, procedures=("abx",), listeners=1, votes=2)
     fewer_wanted(desk.store, desk.study, 1)
-    played = leader.make(chain.RATE, None, leader.LAYOUTS["short"]).samples[:, 0]
+    played = signal.make(chain.RATE, None, signal.LAYOUTS["short"]).samples[:, 0]
     with desk.store.session() as s:
         for number, take in enumerate(s.exec(select(Take).order_by(Take.key)).all()):
             heard = chain.heard(played, corner_hz=100.0 + 20 * number)[:, None]
-            found = sync.find(heard, chain.RATE)
+            found = find.find(heard, chain.RATE)
             s.add(
                 FoundLeader(
                     take_id=take.id, start=found.start, drift_ppm=0.0, inverted=False,
                     likeness=found.likeness, layout="short",
-                    channels=leader_measured.of_take(in_memory(heard, chain.RATE), found),
+                    channels=measured.of_take(in_memory(heard, chain.RATE), found),
                 )
             )  # fmt: skip
         s.commit()
     report = desk.href("/verdict/report")
     assert desk.organiser.get(report).status_code == 403
     vote(desk.store, desk.study.links[0])
-    conclude.close(desk.store, desk.study.id)
+    vote_table.close(desk.store, desk.study.id)
     page = desk.organiser.get(report).text
     assert "What the leader measured" in page
     for title in ("Response of the equipment", "Distortion over order of recording"):

@@ -7,7 +7,8 @@ import pytest
 from sqlmodel import select
 from voting_cast import CAST, Desk, desk_in, vote
 
-from panel.stages import invite, withdraw
+from panel.stages.listen import withdraw
+from panel.stages.listeners import invite
 from panel.store.tables import Listener, Message, Study
 
 

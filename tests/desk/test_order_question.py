@@ -5,7 +5,10 @@ import re
 import recordings
 from desk_cast import Door
 
-from panel.stages import contrasts, intake, plan, prepare
+from panel.stages.clips import prepare
+from panel.stages.contrasts import asked as contrasts
+from panel.stages.plan import lock
+from panel.stages.takes import intake
 
 LACQUERS = ("bare", "shellac", "oil")
 
@@ -56,7 +59,7 @@ def test_three_conditions_are_asked_about_in_one_preference(logged: Door):
     assert sum_shown
     assert logged.post("/plan/lock", sha256=sum_shown.group(1)).status_code == 303
 
-    (question,) = (c for c in plan.document(made.store, made.id)["contrasts"]
+    (question,) = (c for c in lock.document(made.store, made.id)["contrasts"]
                    if c["role"] == "question")  # fmt: skip
     assert question["procedure"] == "preference"
     assert question["ties"] is True

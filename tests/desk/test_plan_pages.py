@@ -7,8 +7,10 @@ import pytest
 import recordings
 from desk_cast import Door
 
-from panel.design import prospects
-from panel.stages import contrasts, plan, prepare
+from panel.design.power import prospects
+from panel.stages.clips import prepare
+from panel.stages.contrasts import asked
+from panel.stages.plan import lock
 
 
 def wait_for_clips(door: Door) -> None:
@@ -57,7 +59,7 @@ QUESTION = {
 
 def test_question_is_kept_with_the_takes_that_were_ticked(logged: Door):
     assert logged.post("/contrasts/question", **QUESTION).status_code == 303
-    (view,) = contrasts.contrasts(logged.made.store, logged.made.id)
+    (view,) = asked.contrasts(logged.made.store, logged.made.id)
     assert [side.takes for side in view.sides] == [("t01", "t04"), ("t02", "t03")]
     assert "Stiffer adhesive" in logged.get("/contrasts").text
 
@@ -91,7 +93,7 @@ def test_wrong_question_is_refused_in_a_sentence(logged: Door, wrong: dict):
     answer = logged.post("/contrasts/question", **(QUESTION | wrong))
     assert 400 <= answer.status_code < 500
     assert 'role="alert"' in answer.text
-    assert contrasts.contrasts(logged.made.store, logged.made.id) == ()
+    assert asked.contrasts(logged.made.store, logged.made.id) == ()
 
 
 def test_retake_control_and_check_are_kept(logged: Door):
@@ -101,7 +103,7 @@ def test_retake_control_and_check_are_kept(logged: Door):
     check = {"take": "t01", "kind": "shelf", "amount": "6", "procedure": "abx", "votes": "4"}
     assert logged.post("/contrasts/check", **check).status_code == 303
     assert logged.post("/contrasts/check", **(check | {"amount": "loud"})).status_code == 400
-    roles = [view.role for view in contrasts.contrasts(logged.made.store, logged.made.id)]
+    roles = [view.role for view in asked.contrasts(logged.made.store, logged.made.id)]
     assert roles == ["retake_control", "planted_check"]
 
 
@@ -154,7 +156,7 @@ def test_rules_are_kept_or_refused_with_what_was_typed(ready: Door):
     rules = {"alpha": "0,01", "limit": "30", "stop_kind": "anytime", "listeners": "24",
              "planted_least_right": "3", "headphones": "exclude"}  # fmt: skip
     assert ready.post("/plan", **rules).status_code == 303
-    kept = plan.draft(ready.made.store, ready.made.id).rules
+    kept = lock.draft(ready.made.store, ready.made.id).rules
     assert (kept["alpha"], kept["limit"], kept["planted_least_right"]) == (0.01, 0.3, 3)
     refused = ready.post("/plan", **(rules | {"alpha": "often"}))
     assert refused.status_code == 400
@@ -182,8 +184,8 @@ def test_lock_without_the_sum_that_was_shown_is_a_conflict(ready: Door, sha256: 
 
 
 def test_everything_the_plan_covers_is_refused_after_the_lock(ready: Door):
-    plan.lock(ready.made.store, ready.made.id)
-    before = recordings.stored(ready.made), plan.canonical(ready.made.store, ready.made.id)
+    lock.lock(ready.made.store, ready.made.id)
+    before = recordings.stored(ready.made), lock.canonical(ready.made.store, ready.made.id)
     for form, fields in {
         "": {"title": "T", "question": "Q"},
         "/takes/log": {"t01.order": "1", "t01.label": "x"},
@@ -210,12 +212,12 @@ def test_everything_the_plan_covers_is_refused_after_the_lock(ready: Door):
     uploaded = ready.upload(("new.wav", recordings.take(9)), json=True)
     assert "locked" in uploaded.json()["files"][0]["message"]
     assert before == (
-        recordings.stored(ready.made), plan.canonical(ready.made.store, ready.made.id),
+        recordings.stored(ready.made), lock.canonical(ready.made.store, ready.made.id),
     )  # fmt: skip
 
 
 def test_pages_of_a_locked_study_offer_no_form_that_would_be_refused(ready: Door):
-    plan.lock(ready.made.store, ready.made.id)
+    lock.lock(ready.made.store, ready.made.id)
     for page in ("", "/takes", "/excerpts", "/clips", "/contrasts", "/plan"):
         text = ready.get(page).text
         actions = set(re.findall(r'<form method="post" action="([^"]+)"', text))

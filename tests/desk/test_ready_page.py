@@ -6,7 +6,7 @@ import re
 import pytest
 from desk_cast import Door
 
-from panel.stages import prepare
+from panel.stages.clips import prepare
 
 
 def words(page: object) -> str:

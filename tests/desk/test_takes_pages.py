@@ -8,7 +8,7 @@ import pytest
 import recordings
 from desk_cast import Door
 
-from panel.stages import intake
+from panel.stages.takes import intake
 
 GOOD = recordings.take(1)
 

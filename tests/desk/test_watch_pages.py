@@ -19,8 +19,8 @@ from sqlmodel import select
 from voting_cast import CAST, Desk, desk_in, fewer_wanted, rightly, vote, wrongly
 
 from panel.desk import watch as pages
-from panel.stages import conclude
-from panel.stages.watch import Progress
+from panel.stages.conclude import vote_table
+from panel.stages.conclude.watch import Progress
 from panel.store.tables import Listener, Organiser, Trial
 
 
@@ -97,7 +97,7 @@ def test_an_anytime_plan_may_be_looked_at(tmp_path):
     for link in desk.study.links:
         vote(desk.store, link)
     page = desk.organiser.get(desk.href("/watch/look")).text
-    [look] = conclude.interim(desk.store, desk.study.id)
+    [look] = vote_table.interim(desk.store, desk.study.id)
     assert f"{look.count} of {look.trials} (100 %" in page
     assert f"{look.e_value:.3g} times" in page
     assert "planned end" in page
@@ -197,7 +197,7 @@ def test_the_stream_carries_each_change_and_ends_with_the_voting(desk, monkeypat
         everything = []
         for link in study.links:
             vote(desk.store, link)
-        conclude.close(desk.store, study.id)
+        vote_table.close(desk.store, study.id)
         name = ""
         while name != "closed":
             name, data = events.next()

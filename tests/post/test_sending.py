@@ -14,7 +14,7 @@ from sqlmodel import select
 from voting_cast import settings_in
 
 from panel.post import outbox, sending
-from panel.stages import invite
+from panel.stages.listeners import invite
 from panel.store.opening import open_store
 from panel.store.tables import Listener, Message, Study
 

@@ -15,7 +15,8 @@ from starlette.testclient import TestClient
 
 from panel.app import create_app
 from panel.settings import Settings
-from panel.stages import accounts, check_results, listen, votes_in
+from panel.stages import accounts
+from panel.stages.listen import check_results, visit, votes_in
 from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Organiser, Plan, Study, Trial
@@ -132,12 +133,12 @@ def vote(
     store: Store, link: str, answering: Answering = rightly, *, most: int | None = None
 ) -> int:
     """One listener consents, does the check and votes; returns how many votes were cast."""
-    listen.consent(store, link)
-    listen.declare_playback(store, link, "headphones", 48_000)
+    visit.consent(store, link)
+    visit.declare_playback(store, link, "headphones", 48_000)
     check_results.record_check(store, link, "passed")
     cast = 0
     while most is None or cast < most:
-        due = listen.next_trial(store, link)
+        due = visit.next_trial(store, link)
         if due is None:
             break
         with store.session() as s:

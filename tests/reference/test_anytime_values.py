@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from panel.analysis import anytime, exact
+from panel.analysis.counts import anytime, exact
 
 
 @pytest.mark.parametrize(

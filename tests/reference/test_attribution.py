@@ -6,9 +6,9 @@ from itertools import combinations, permutations
 import numpy as np
 import pytest
 
-from panel.analysis import attribution
-from panel.analysis.attribution import PairTable
-from panel.analysis.holm import holm
+from panel.analysis.attribution import permutation
+from panel.analysis.attribution.permutation import PairTable
+from panel.analysis.counts.holm import holm
 
 
 @pytest.fixture
@@ -41,13 +41,13 @@ def test_least_p_is_one_over_the_labelings(rng, sizes, distinct):
     table, _ = round_robin(
         rng, takes, share=lambda a, b: 1.0 if labels[a] != labels[b] else 0.0, excerpts=1
     )
-    found = attribution.undirected(table, labels, rng)
+    found = permutation.undirected(table, labels, rng)
     assert found.exact
     assert found.labelings == distinct
     assert found.least_p == pytest.approx(1 / distinct)
     if min(sizes) > 1:  # the greatest excess there can be reaches the least p
         assert found.p == pytest.approx(1 / distinct)
-    seen, exact, _ = attribution.labelings_of(labels, rng, interchangeable=True)
+    seen, exact, _ = permutation.labelings_of(labels, rng, interchangeable=True)
     assert exact
     partitions = {
         frozenset(frozenset(np.flatnonzero(row == c).tolist()) for c in range(len(sizes)))
@@ -71,7 +71,7 @@ def test_undirected_equals_brute_force(rng):
             for zeros in combinations(range(7), 3)
         ]
         observed = statistic(labels)
-        found = attribution.undirected(table, labels, rng)
+        found = permutation.undirected(table, labels, rng)
         assert found.statistic == pytest.approx(observed)
         assert found.p == pytest.approx(np.mean([v >= observed - 1e-12 for v in values]))
 
@@ -85,7 +85,7 @@ def test_an_easier_excerpt_heard_more_across_does_not_count_as_an_excess(rng):
         rows += [(a, b, 1, True)] * (8 if across else 2)
         rows += [(a, b, 0, k % 2 == 0) for k in range(4)]
     table = PairTable.count(*zip(*rows, strict=True), 8)
-    found = attribution.undirected(table, labels, rng)
+    found = permutation.undirected(table, labels, rng)
     assert found.statistic == pytest.approx(0.0, abs=1e-12)
     assert found.p == 1.0
 
@@ -98,17 +98,17 @@ def test_directed_equals_brute_force_and_is_two_sided(rng):
         for ones in combinations(range(7), 3)
     ]
     observed = scores[4:].mean() - scores[:4].mean()
-    found = attribution.directed(scores, labels, rng)
+    found = permutation.directed(scores, labels, rng)
     assert found.statistic == pytest.approx(observed)
     assert found.p == pytest.approx(np.mean(np.abs(values) >= abs(observed) - 1e-12))
-    turned = attribution.directed(1 - scores, labels, rng)
+    turned = permutation.directed(1 - scores, labels, rng)
     assert (turned.statistic, turned.p) == (pytest.approx(-observed), pytest.approx(found.p))
 
 
 def test_take_scores_by_hand():
     # Take 2 beats 0 twice and loses to 1 once; 0 beats 1 once.
     table = PairTable.count([0, 0, 1, 0], [2, 2, 2, 1], [0] * 4, [True, True, False, False], 4)
-    assert attribution.take_scores(table) == pytest.approx([1 / 3, 1 / 2, 2 / 3, 1 / 2])
+    assert permutation.take_scores(table) == pytest.approx([1 / 3, 1 / 2, 2 / 3, 1 / 2])
 
 
 @pytest.mark.parametrize("kind", ["undirected", "directed"])
@@ -131,10 +131,10 @@ def test_trends_equal_brute_force(rng, kind):
     values = np.array([statistic(side) for side in permutations(labels.tolist())])
     observed = statistic(labels)
     if kind == "directed":
-        found = attribution.trend_directed(scores, labels, doses, rng)
+        found = permutation.trend_directed(scores, labels, doses, rng)
         values, bar = np.abs(values), abs(observed)
     else:
-        found = attribution.trend_undirected(table, labels, doses, rng)
+        found = permutation.trend_undirected(table, labels, doses, rng)
         bar = observed
     assert found.exact
     assert found.labelings == 30  # 5! / (2! 2! 1!)
@@ -149,16 +149,16 @@ def test_monte_carlo_is_used_beyond_the_limit_and_agrees_with_enumeration(rng):
     def difference(visited):
         return np.array([scores[v == 1].mean() - scores[v == 0].mean() for v in visited])
 
-    exact = attribution.permutation_test(
+    exact = permutation.permutation_test(
         difference, labels, rng, two_sided=True, interchangeable=True
     )
-    drawn = attribution.permutation_test(
+    drawn = permutation.permutation_test(
         difference, labels, rng, two_sided=True, interchangeable=True, most=100
     )
     assert exact.exact
     assert not drawn.exact
     assert drawn.least_p == pytest.approx(1 / 101)
-    big = attribution.labelings_of(np.repeat([0, 1, 2, 3], 4), rng, interchangeable=False)
+    big = permutation.labelings_of(np.repeat([0, 1, 2, 3], 4), rng, interchangeable=False)
     assert not big[1]
     assert big[2] == math.factorial(16) // math.factorial(4) ** 4
     assert drawn.p == pytest.approx(exact.p, abs=0.15)
@@ -172,7 +172,7 @@ def test_p_is_uniform_enough_under_exchangeable_takes(rng):
         table, _ = round_robin(
             rng, 8, n=2, share=lambda a, b, x=place: 0.5 + 0.45 * math.tanh(abs(x[a] - x[b]))
         )
-        ps.append(attribution.undirected(table, labels, rng).p)
+        ps.append(permutation.undirected(table, labels, rng).p)
     for level in (1 / 35, 0.1, 0.3, 0.5):
         slack = 3 * math.sqrt(level * (1 - level) / len(ps))
         assert np.mean(np.array(ps) <= level + 1e-9) <= level + slack
@@ -180,7 +180,7 @@ def test_p_is_uniform_enough_under_exchangeable_takes(rng):
 
 def test_degenerate_labels_attribute_nothing(rng):
     table, _ = round_robin(rng, 3)
-    found = attribution.undirected(table, np.zeros(3, int), rng)
+    found = permutation.undirected(table, np.zeros(3, int), rng)
     assert (found.p, found.least_p) == (1.0, 1.0)
 
 

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scipy.signal import bilinear, lfilter
 
-from panel.audio import curves
-from panel.audio.difference import measure
+from panel.audio.measure import curves
+from panel.audio.measure.difference import measure
+from panel.audio.measure.transfer import Transfer
 from panel.audio.sound import Sound, Source
-from panel.audio.transfer import Transfer
 from panel.demo import synth
 
 RATE = 48_000
@@ -121,7 +121,7 @@ def test_a_corner_below_hearing_comes_back(kind):
 @pytest.mark.parametrize("kind", MATERIAL)
 @pytest.mark.parametrize(("hz", "gain_db"), [(3000.0, 1.2), (800.0, -4.0), (250.0, 2.0)])
 def test_a_shelf_comes_back_within_a_twentieth_of_a_db(kind, hz, gain_db, seed):
-    from panel.audio.planted import high_shelf
+    from panel.audio.prepare.planted import high_shelf
 
     a = MATERIAL[kind](6)
     if seed is None:

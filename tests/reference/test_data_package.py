@@ -13,7 +13,7 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # the library's own imports, not ours
     import frictionless
 
-from panel.report.export import write_zip
+from panel.report.archive.export import write_zip
 
 SOURCE = Path(__file__).parents[1] / "report" / "simulated_study.py"
 

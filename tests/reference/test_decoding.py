@@ -7,7 +7,7 @@ import pytest
 import soundfile
 from imageio_ffmpeg import get_ffmpeg_exe
 
-from panel.audio import decode
+from panel.audio.reading import decode
 
 
 @pytest.mark.parametrize(

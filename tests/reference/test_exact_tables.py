@@ -10,8 +10,8 @@ import math
 
 import pytest
 
-from panel.analysis import exact
-from panel.design.procedures import PROCEDURES
+from panel.analysis.counts import exact
+from panel.procedures.base import PROCEDURES
 
 LEVELS = (0.10, 0.05, 0.01, 0.001)
 TRIANGLE = {

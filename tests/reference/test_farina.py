@@ -9,14 +9,14 @@ third c A^3 / 4.
 import numpy as np
 import pytest
 
-from panel.audio import leader, response, silence, sync
+from panel.audio.leader import find, response, signal, silence
 
 RATE = 48_000
-PLAIN = leader.signal(RATE)[:, None]
+PLAIN = signal.signal(RATE)[:, None]
 
 
 def heard(samples, rate=RATE):
-    found = sync.find(samples, rate)
+    found = find.find(samples, rate)
     return response.measure(samples, found)[0]
 
 
@@ -85,7 +85,7 @@ def test_a_filter_of_scipy_through_delay_clock_and_noise():
 
 @pytest.mark.parametrize("rate", [44_100, 96_000])
 def test_other_rates(rate):
-    x = 0.5 * leader.signal(rate)[:, None]
+    x = 0.5 * signal.signal(rate)[:, None]
     found = heard(x + 0.05 * x**2, rate)
     assert found.at(1000) == pytest.approx(20 * np.log10(0.5), abs=0.001)
     second = found.distortion[0]
@@ -100,7 +100,7 @@ def test_noise_and_hum_of_known_level(mains):
     levels = {1: 1e-3, 3: 5e-4, 5: 1e-4}
     hum = sum(a * np.sin(2 * np.pi * mains * k * t + k) for k, a in levels.items())
     take = 0.1 * PLAIN + hum + 1e-4 * rng.standard_normal(PLAIN.shape)
-    (found,) = silence.measure(take, sync.find(take, RATE))
+    (found,) = silence.measure(take, find.find(take, RATE))
     assert found.noise_dbfs == pytest.approx(-80.0, abs=0.1)
     assert found.hum.mains_hz == pytest.approx(mains, rel=5e-4)
     told = {round(line.hz / mains): line.dbfs for line in found.hum.lines}

@@ -9,7 +9,7 @@ and 6 % come from an excerpt of the authors' page, not from the paper.
 import numpy as np
 import pytest
 
-from panel.audio.headphones import antiphase, huggins
+from panel.audio.listener_checks.headphones import antiphase, huggins
 from panel.audio.loudness import true_peak_db, ungated
 from panel.errors import BadInput
 

@@ -10,8 +10,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from panel.audio.low_corner import corner_hz, level_db, shift, tolerance_alone
-from panel.audio.transfer import Transfer
+from panel.audio.measure.low_corner import corner_hz, level_db, shift, tolerance_alone
+from panel.audio.measure.transfer import Transfer
 from panel.demo import synth
 from panel.errors import BadInput
 

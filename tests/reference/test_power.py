@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from panel.analysis import anytime
-from panel.analysis.shares import share_upper
-from panel.design.attribution_power import attribution_power
+from panel.analysis.counts import anytime
+from panel.analysis.counts.shares import share_upper
 from panel.design.floor import floor_sentence, labelings, least_p, reaches, takes_needed
-from panel.design.power import (
+from panel.design.power.attribution import attribution_power
+from panel.design.power.procedure_choice import options
+from panel.design.power.votes import (
     across_share,
     anytime_cost,
     listeners_for_limit,
@@ -26,9 +27,8 @@ from panel.design.power import (
     share_right,
     votes_needed,
 )
-from panel.design.procedure_choice import options
-from panel.design.procedures import PROCEDURES
 from panel.errors import BadInput
+from panel.procedures.base import PROCEDURES
 
 # Triangle, alpha .05, share who can hear: first n with power .80/.90/.95/.99/.999.
 # VALUES §1 [computed]; equal to ISO 4120 Table A.3 and ASTM E1885 as remembered [memory].

@@ -9,7 +9,7 @@ import choix
 import numpy as np
 import pytest
 
-from panel.analysis import preference
+from panel.analysis.preference import worths
 from panel.errors import BadInput
 
 TEAMS = ("MIL", "DET", "TOR", "NY", "BOS", "CLE", "BAL")
@@ -51,7 +51,7 @@ def test_the_table_is_the_published_one():
 
 def test_log_worths_against_baltimore_are_as_published():
     home, away, outcome, n = games()
-    fitted = preference.fit(home, away, outcome, 7, n)
+    fitted = worths.fit(home, away, outcome, 7, n)
     found = [fitted.difference(i, 6) for i in range(6)]
     assert [d for d, _ in found] == pytest.approx([1.58, 1.44, 1.29, 1.25, 1.11, 0.68], abs=0.005)
     assert [d for d, _ in found] == pytest.approx(
@@ -64,8 +64,8 @@ def test_log_worths_against_baltimore_are_as_published():
 
 def test_home_advantage_is_as_published():
     home, away, outcome, n = games()
-    without = preference.fit(home, away, outcome, 7, n)
-    fitted = preference.fit(home, away, outcome, 7, n, order_effect=True)
+    without = worths.fit(home, away, outcome, 7, n)
+    fitted = worths.fit(home, away, outcome, 7, n, order_effect=True)
     assert fitted.order_effect == pytest.approx(0.302, abs=0.0006)
     worth = np.exp(fitted.log_worth) / np.exp(fitted.log_worth).sum()
     assert worth == pytest.approx([0.220, 0.190, 0.164, 0.157, 0.137, 0.088, 0.044], abs=0.0006)
@@ -89,8 +89,8 @@ def test_deviances_are_as_computed_elsewhere():
             total += sum(c * np.log(c / sum(parts)) for c in parts if c)
         return total
 
-    plain = preference.fit(home, away, outcome, 7, n).log_likelihood
-    at_home = preference.fit(home, away, outcome, 7, n, order_effect=True).log_likelihood
+    plain = worths.fit(home, away, outcome, 7, n).log_likelihood
+    at_home = worths.fit(home, away, outcome, 7, n, order_effect=True).log_likelihood
     assert 2 * (saturated(False) - plain) == pytest.approx(15.74, abs=0.005)
     assert 2 * (saturated(True) - plain) == pytest.approx(44.053, abs=0.001)
     assert 2 * (saturated(True) - at_home) == pytest.approx(38.643, abs=0.001)
@@ -104,13 +104,13 @@ def test_agrees_with_an_independent_library(rng):
     ]
     theirs = choix.opt_pairwise(6, chosen, alpha=0.0, method="Newton-CG", tol=1e-12)
     winners, losers = zip(*chosen, strict=True)
-    ours = preference.fit(winners, losers, [0] * len(winners), 6)
+    ours = worths.fit(winners, losers, [0] * len(winners), 6)
     assert ours.log_worth == pytest.approx(theirs - theirs.mean(), abs=1e-4)
 
 
 def test_two_items_with_ties_have_a_closed_form():
     """Davidson 1970: the worths' ratio is wins over wins, ν = ties / √(wins·wins): 4 and 1."""
-    fitted = preference.fit([0, 0, 0], [1, 1, 1], [0, 1, 2], 2, [40, 10, 20])
+    fitted = worths.fit([0, 0, 0], [1, 1, 1], [0, 1, 2], 2, [40, 10, 20])
     assert np.exp(fitted.difference(0, 1)[0]) == pytest.approx(4.0, rel=1e-9)
     assert fitted.tie == pytest.approx(1.0, rel=1e-9)
 
@@ -128,7 +128,7 @@ def test_in_a_balanced_design_davidson_ranks_as_the_score_two_one_nothing(rng):
     for i, j, o in zip(first, second, outcome, strict=True):
         score[i] += (2, 0, 1)[o]
         score[j] += (0, 2, 1)[o]
-    fitted = preference.fit(first, second, outcome, 5)
+    fitted = worths.fit(first, second, outcome, 5)
     assert len(set(score)) > 2
     for i in range(5):
         for j in range(i):
@@ -138,7 +138,7 @@ def test_in_a_balanced_design_davidson_ranks_as_the_score_two_one_nothing(rng):
 
 def test_an_item_that_always_wins_has_no_worth():
     with pytest.raises(BadInput, match="only ever win"):
-        preference.fit([0, 0, 1, 1], [1, 2, 2, 2], [0, 0, 0, 1], 3)
+        worths.fit([0, 0, 1, 1], [1, 2, 2, 2], [0, 0, 0, 1], 3)
 
 
 @pytest.fixture
@@ -149,4 +149,4 @@ def rng() -> np.random.Generator:
 def test_worths_that_position_explains_as_well_are_refused():
     """One item always stands first, so that its worth and the effect of position are one thing."""
     with pytest.raises(BadInput, match="too few to tell worths from the effect of position"):
-        preference.fit([0, 0, 0, 0], [1, 1, 1, 1], [0, 1, 0, 0], 2, order_effect=True)
+        worths.fit([0, 0, 0, 0], [1, 1, 1, 1], [0, 1, 0, 0], 2, order_effect=True)

@@ -12,8 +12,10 @@ import pytest
 from imageio_ffmpeg import get_ffmpeg_exe
 from scipy.signal import lfilter
 
-from panel.audio import decode, loudness, prepare
-from panel.audio.difference import measure
+from panel.audio import loudness
+from panel.audio.measure.difference import measure
+from panel.audio.prepare import clips as prepare
+from panel.audio.reading import decode
 from panel.audio.sound import Sound
 from panel.errors import BadInput
 
@@ -142,7 +144,7 @@ def test_known_low_cut_is_found_on_a_real_note(guitar, note):
 @pytest.mark.parametrize("note", NOTES)
 def test_known_shelf_is_found_on_a_real_note(guitar, note):
     """2 kHz and +3 dB: the W3C cookbook's shelf has half of its gain there, in closed form."""
-    from panel.audio.planted import high_shelf
+    from panel.audio.prepare.planted import high_shelf
 
     a = decode.read(guitar / f"{note}.wav")
     changed = lfilter(*high_shelf(a.rate, 3.0, 2000.0), a.samples, axis=0)

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 import soxr
 
-from panel.audio import decode
-from panel.audio.prepare import resampled
+from panel.audio.prepare.clips import resampled
+from panel.audio.reading import decode
 from panel.audio.warp import at_positions
 
 

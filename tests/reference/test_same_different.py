@@ -12,8 +12,8 @@ from scipy.integrate import quad
 from scipy.optimize import minimize
 from scipy.stats import binom, norm
 
-from panel.analysis import exact
-from panel.analysis.same_different import (
+from panel.analysis.counts import exact
+from panel.analysis.counts.same_different import (
     Rates,
     called_different,
     dprime_of,

@@ -5,7 +5,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from panel.analysis import exact, shares
+from panel.analysis.counts import exact, shares
 
 
 @pytest.mark.parametrize(("right", "n"), [(10, 20), (0, 20), (50, 100), (1, 1), (0, 1), (199, 200)])

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from panel.analysis import takes_as_units
+from panel.analysis.attribution import dealt_by_condition
 
 
 def votes(rng, takes, spread, effect, n=480):
@@ -30,14 +30,14 @@ def test_false_claims_stay_at_the_level(takes, spread):
     rng = np.random.default_rng(6)
     runs = 600
     claims = sum(
-        takes_as_units.test(*votes(rng, takes, spread, 0.0)).p <= 0.05 for _ in range(runs)
+        dealt_by_condition.test(*votes(rng, takes, spread, 0.0)).p <= 0.05 for _ in range(runs)
     )
     assert claims <= 0.05 * runs + 3 * np.sqrt(0.05 * 0.95 * runs)
 
 
 def test_a_change_beyond_the_scatter_is_found():
     rng = np.random.default_rng(7)
-    found = sum(takes_as_units.test(*votes(rng, 4, 0.25, 1.0)).p <= 0.05 for _ in range(100))
+    found = sum(dealt_by_condition.test(*votes(rng, 4, 0.25, 1.0)).p <= 0.05 for _ in range(100))
     assert found >= 80
 
 
@@ -53,10 +53,10 @@ def test_the_jackknife_by_hand():
         middle = sum(left) / 4
         variance += 3 / 4 * sum((value - middle) ** 2 for value in left)
     t = (right.mean() - 0.5) / np.sqrt(variance)
-    assert takes_as_units.test(right, met, labels).p == pytest.approx(student.sf(t, 3))
+    assert dealt_by_condition.test(right, met, labels).p == pytest.approx(student.sf(t, 3))
 
 
 @pytest.mark.parametrize("takes", [2, 3])
 def test_few_takes_claim_nothing(takes):
     right, met, labels = votes(np.random.default_rng(3), takes, 0.0, 5.0)
-    assert takes_as_units.test(right, met, labels).p == 1.0
+    assert dealt_by_condition.test(right, met, labels).p == 1.0

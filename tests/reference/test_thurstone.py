@@ -7,7 +7,7 @@ this code); that they equal the printed tables is from memory.
 import numpy as np
 import pytest
 
-from panel.analysis.thurstone import CURVES
+from panel.procedures.curves import CURVES
 
 DISTANCES = [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0]
 TABLE = {

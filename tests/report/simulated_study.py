@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from panel.analysis.thurstone import CURVES
-from panel.analysis.votes import ListenerRow, Vote
 from panel.design.contrasts import Condition
-from panel.design.factors import Factor
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
-from panel.design.procedures import POSITIONS, PROCEDURES
 from panel.design.schedule import draw_key, listener_trials
+from panel.procedures.base import POSITIONS, PROCEDURES
+from panel.procedures.curves import CURVES
+from panel.study.factors import Factor
+from panel.study.votes import ListenerRow, Vote
 
 FACTORS = (
     Factor("adhesive", "adhesive"),

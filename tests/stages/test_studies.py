@@ -6,7 +6,11 @@ from recordings import Made
 from sqlmodel import select
 
 from panel.errors import BadInput, Conflict, NotFound
-from panel.stages import accounts, contrasts, intake, plan, prepare, studies
+from panel.stages import accounts, studies
+from panel.stages.clips import prepare
+from panel.stages.contrasts import asked
+from panel.stages.plan import lock
+from panel.stages.takes import intake
 from panel.store.tables import Study
 
 
@@ -61,24 +65,24 @@ def test_path_names_the_next_thing_to_do_all_the_way(empty: Made):
     note()
     prepare.prepare(store, study)
     note()
-    contrasts.add_question(
+    asked.add_question(
         store,
         study,
         name="Adhesive",
         procedure="abx",
         factor=factor,
-        conditions=contrasts.by_value(store, study, factor),
+        conditions=asked.by_value(store, study, factor),
         votes_per_listener=8,
     )
     note()
-    contrasts.add_planted_check(
+    asked.add_planted_check(
         store, study, take_key="t01", kind="level", amount_db=3, procedure="abx",
         votes_per_listener=2,
     )  # fmt: skip
     note()
     prepare.prepare(store, study)
     note()
-    plan.lock(store, study)
+    lock.lock(store, study)
     note()
     assert steps == [
         "takes", "takes", "takes", "takes", "clips", "contrasts", "plan", "clips", "plan",
@@ -88,7 +92,7 @@ def test_path_names_the_next_thing_to_do_all_the_way(empty: Made):
 
 def test_state_follows_the_lock_and_the_close(ready: Made):
     assert seen(ready).state == "draft"
-    sha256 = plan.lock(ready.store, ready.id)
+    sha256 = lock.lock(ready.store, ready.id)
     assert (seen(ready).state, seen(ready).plan_sha256) == ("open", sha256)
     with pytest.raises(Conflict):
         studies.rename(ready.store, ready.id, "Another", "Question?")

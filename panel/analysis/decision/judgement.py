@@ -1,0 +1,305 @@
+"""From the votes of a study to a code for each contrast: evidence, Holm, decision.
+
+One question's claim needs two things at once, chance beaten and the change made responsible, so
+its p value is the larger of the two (an intersection–union test), and Holm's adjustment runs over
+the questions of the plan. "Told apart at all" is a weaker claim with a family of its own.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from panel.analysis.attribution import dealt_by_condition, permutation, several_factors
+from panel.analysis.counts.holm import holm
+from panel.analysis.decision import evidence, rule, withdrawn
+from panel.analysis.decision.evidence import Evidence
+from panel.analysis.decision.exclusion import apply
+from panel.analysis.decision.rule import Findings
+from panel.study.plan import Contrast, Plan
+from panel.study.votes import ListenerRow, Vote
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """One contrast with its evidence, its adjusted p values, the findings and the code.
+
+    `p_chance_holm`, `p_claim`, `p_claim_holm`: for questions, else None. `divided_holm`: for
+    preference. `alone`: another answer to the same conditions shows that they are told apart.
+    """
+
+    contrast: Contrast
+    evidence: Evidence
+    code: str
+    findings: Findings
+    p_chance: float
+    p_chance_holm: float | None
+    p_claim: float | None
+    p_claim_holm: float | None
+    least_p: float | None
+    divided_holm: float | None
+    audible_elsewhere: bool
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What a part of a study's votes was planned as, by contrast id: see left_out beside this.
+
+    `planned`: votes planned of this part; `finished`: listeners who had cast all of theirs.
+    """
+
+    planned: Mapping[str, int]
+    finished: Mapping[str, frozenset[str]]
+
+
+def rng_for(plan: Plan, contrast: Contrast) -> np.random.Generator:
+    """A stream of its own for each contrast, from the plan's SHA-256."""
+    place = [c.id for c in plan.contrasts].index(contrast.id)
+    return np.random.default_rng([int(plan.sha256, 16), place])
+
+
+def least_p(contrast: Contrast) -> float:
+    """The smallest p that attribution can give with the takes of the contrast."""
+    sizes = [len(c.takes) for c in contrast.conditions]
+    if contrast.procedure == "reminder":  # no relabelling, hence no floor but in takes
+        return 0.0 if min(sizes) >= dealt_by_condition.LEAST_TAKES else 1.0
+    if contrast.strata:
+        sides, of = contrast.side_of, contrast.stratum_of
+        levels = {"asked": list(sides.values()), "given": [of[take] for take in sides]}
+        strata = several_factors.strata_of(levels, "asked")
+        return several_factors.least_p(strata, directed=contrast.directed)
+    least = 1 / permutation.distinct_labelings(sizes, interchangeable=not contrast.is_dose)
+    visits = permutation.distinct_labelings(sizes, interchangeable=False)
+    if visits > 2 * permutation.MOST_EXACT:  # surely drawn, not enumerated
+        least = max(least, 1 / (1 + permutation.DRAWS))
+    return least
+
+
+def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
+    """What rules out a claim about the change, whatever the votes say; None if nothing does."""
+    contrast = found.contrast
+    if plan.anytime and removed:
+        return "answers_removed"
+    sizes = [len(c.takes) for c in contrast.conditions]
+    if min(sizes) < 2:
+        return "one_take"
+    if contrast.override_reason:
+        return "override"
+    if len(contrast.differs) > 1:
+        return "several_changes"
+    if contrast.unlogged:
+        return "unlogged"
+    round_robin = contrast.procedure != "reminder"
+    if (
+        round_robin
+        and not contrast.is_dose
+        and found.asked.n
+        and (found.within is None or found.within.n + found.within.ties == 0)
+    ):
+        return "no_retake_votes"
+    if least_p(contrast) > plan.alpha:
+        return "too_few_takes"
+    return None
+
+
+def _preference_band(plan: Plan, found: Evidence) -> bool:
+    """Is the mean share of votes surely within 1/2 ± limit/2?
+
+    If a share `limit` of the listeners always chose one side and the rest tossed coins, the mean
+    would be at the edge of that band: so it means the same as the limit of the forced choice.
+    """
+    return found.mean_within(0.5 - plan.limit / 2, 0.5 + plan.limit / 2)
+
+
+def _planned_end(contrast: Contrast, votes: Sequence[Vote], planned: int) -> int | None:
+    """Sequence number of the vote that completes the planned number; None before that."""
+    own = [v.sequence for v in votes if v.contrast == contrast.id]
+    return own[planned - 1] if len(own) >= planned > 0 else None
+
+
+def _gather(
+    plan: Plan,
+    votes: Sequence[Vote],
+    listeners: Sequence[ListenerRow],
+    exclude: bool,
+    remainder: Remainder | None,
+) -> dict[str, Evidence]:
+    counted = apply(plan, votes, listeners).kept if exclude else tuple(votes)
+    out: dict[str, Evidence] = {}
+    for contrast in plan.contrasts:
+        if contrast.of is not None:
+            continue
+        # Exclusion selects by the planted checks, so on them it would always look good.
+        pool = votes if contrast.role == "planted_check" else counted
+        own = [v for v in pool if v.contrast == contrast.id]
+        cast = sum(v.contrast == contrast.id for v in votes)
+        planned = plan.listeners * contrast.votes_per_listener
+        if remainder is not None:
+            planned = remainder.planned.get(contrast.id, planned)
+        at_end: Sequence[Vote] | None = own
+        if plan.anytime:
+            # One look, at the planned vote, by the rule as it stood then.
+            end = _planned_end(contrast, votes, planned)
+            at_end = None
+            if end is not None:
+                until = [v for v in votes if v.sequence <= end]
+                kept = apply(plan, until, listeners).kept if exclude else until
+                at_end = [v for v in kept if v.contrast == contrast.id]
+        out[contrast.id] = evidence.of_question(
+            plan,
+            contrast,
+            own,
+            at_end,
+            cast,
+            rng_for(plan, contrast),
+            planned=planned,
+            finished=None if remainder is None else remainder.finished.get(contrast.id),
+        )
+    for contrast in plan.contrasts:
+        if contrast.of is not None:
+            out[contrast.id] = evidence.of_derived_control(plan, contrast, out[contrast.of])
+    return {c.id: out[c.id] for c in plan.contrasts}
+
+
+def _agrees(found: Evidence) -> bool:
+    """Directed: votes across conditions and take scores must point the same way."""
+    if not found.contrast.directed or found.asked.count is None or found.attribution is None:
+        return True
+    lead = 2 * found.asked.count - found.asked.n
+    return lead * found.attribution.statistic > 0
+
+
+def _same_conditions(a: Contrast, b: Contrast) -> bool:
+    sides_a = {frozenset(c.takes) for c in a.conditions}
+    sides_b = {frozenset(c.takes) for c in b.conditions}
+    names_a, names_b = ({c.label for c in x.conditions} for x in (a, b))
+    return sides_a == sides_b or (a.factor is not None and a.factor == b.factor
+                                  and names_a == names_b)  # fmt: skip
+
+
+def judge(
+    plan: Plan,
+    votes: Sequence[Vote],
+    listeners: Sequence[ListenerRow],
+    *,
+    exclude: bool = True,
+    remainder: Remainder | None = None,
+) -> dict[str, Judgement]:
+    """Every contrast of the plan, in its order. `votes` in order of arrival, checked.
+
+    `remainder`: where `votes` are a part of the study's, what was planned of that part.
+    """
+    gone = withdrawn.found_in(listeners)
+    removed = {
+        c.id: withdrawn.most_removed(plan.contrast(c.of) if c.of else c, gone)
+        for c in plan.contrasts
+    }
+    return decide(
+        plan, _gather(plan, votes, withdrawn.present(listeners), exclude, remainder), removed
+    )
+
+
+def decide(
+    plan: Plan, found: Mapping[str, Evidence], removed: Mapping[str, int]
+) -> dict[str, Judgement]:
+    """The judgements that follow from the evidence, by contrast id, of every contrast.
+
+    `removed`: answers on each contrast that may have been taken out while outcomes could be seen.
+    """
+
+    def against_chance(e: Evidence) -> float:
+        if plan.anytime and removed[e.contrast.id]:
+            return withdrawn.p_at_worst(
+                e.contrast, e.asked.count, e.asked.n, removed[e.contrast.id]
+            )
+        return e.p_chance(plan)
+
+    questions = [found[q.id] for q in plan.questions]
+    barriers = {q.contrast.id: _barrier(plan, q, removed[q.contrast.id]) for q in questions}
+    chance = {q.contrast.id: against_chance(q) for q in questions}
+    claim = {
+        q.contrast.id: (
+            1.0
+            if q.attribution is None or barriers[q.contrast.id] or not _agrees(q)
+            else max(chance[q.contrast.id], q.attribution.p)
+        )
+        for q in questions
+    }
+    ids = list(chance)
+    chance_holm = dict(zip(ids, holm([chance[i] for i in ids]), strict=True))
+    claim_holm = dict(zip(ids, holm([claim[i] for i in ids]), strict=True))
+    for i in ids:
+        if barriers[i] is None:
+            at_best = [least_p(plan.contrast(j)) if j == i else claim[j] for j in ids]
+            if holm(at_best)[ids.index(i)] > plan.alpha:
+                barriers[i] = "too_many_questions"
+    splits = [q.contrast.id for q in questions if q.divided is not None]
+    split_p = [found[i].divided for i in splits]
+    split_holm = dict(
+        zip(splits, holm([d.p if d is not None else 1.0 for d in split_p]), strict=True)
+    )
+
+    check_heard = False
+    codes: dict[str, tuple[str, Findings]] = {}
+    for c in plan.contrasts:
+        if c.role == "planted_check":
+            beats = against_chance(found[c.id]) <= plan.alpha
+            code = rule.planted_check(
+                beats_chance=beats, share_lower=found[c.id].share_lower, limit=plan.limit
+            )
+            check_heard = check_heard or code == "heard"
+            codes[c.id] = code, Findings(votes=found[c.id].asked.n > 0, beats_chance=beats)
+    for c in plan.contrasts:
+        if c.role == "planted_check":
+            continue
+        e = found[c.id]
+        question = c.role == "question"
+        findings = Findings(
+            votes=e.asked.n + e.asked.ties > 0,
+            beats_chance=(chance_holm[c.id] if question else against_chance(e)) <= plan.alpha,
+            barrier=barriers.get(c.id),
+            ready=not plan.anytime or e.planned_in,
+            attributed=question and claim_holm[c.id] <= plan.alpha,
+            # Whoever could see outcomes could have had those removed who heard it.
+            bounded=not (plan.anytime and removed[c.id]) and e.share_under(plan.limit),
+            check_heard=check_heard,
+            planned_in=e.planned_in,
+            divided=c.id in split_holm and split_holm[c.id] <= plan.alpha,
+            level=c.procedure == "preference"
+            and not (plan.anytime and removed[c.id])
+            and _preference_band(plan, e),
+        )
+        if not question:
+            code = rule.retake_control(
+                findings, directed=c.directed, never_not_heard=c.never_not_heard
+            )
+        elif c.procedure == "preference":
+            code = rule.preference(findings)
+        else:
+            code = rule.forced_choice(
+                findings, directed=c.directed, never_not_heard=c.never_not_heard
+            )
+        codes[c.id] = code, findings
+    out = {}
+    for c in plan.contrasts:
+        code, findings = codes[c.id]
+        question = c.role == "question"
+        out[c.id] = Judgement(
+            contrast=c,
+            evidence=found[c.id],
+            code=code,
+            findings=findings,
+            p_chance=against_chance(found[c.id]),
+            p_chance_holm=chance_holm.get(c.id),
+            p_claim=claim.get(c.id),
+            p_claim_holm=claim_holm.get(c.id),
+            least_p=least_p(c) if question else None,
+            divided_holm=split_holm.get(c.id),
+            audible_elsewhere=any(
+                other.procedure != "preference"
+                and codes[other.id][0] == "heard"
+                and _same_conditions(c, other)
+                for other in plan.questions
+            ),
+        )
+    return out

@@ -1,0 +1,239 @@
+"""What becomes of the verdict when one listener, one excerpt or one take is left out.
+
+A verdict that hangs on one of them is told as such. Each time the whole decision is made again,
+Holm and all; who counts, and whether the panel was able, stay as in the full study, except that a
+listener is left out with the planted checks too. Descriptive: no error rate is claimed for it.
+
+A listener moves the outcome by the votes right beyond the panel's mean; in a panel of more than
+`MOST_LISTENERS` only those who move it most are tried, and the words say so.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from panel.analysis.decision.judgement import Judgement, Remainder, judge
+from panel.analysis.wording.phrases import listing
+from panel.study.plan import Contrast, Plan
+from panel.study.votes import ListenerRow, Vote
+
+MOST_LISTENERS = 60
+NAMED = 4
+KINDS = ("listener", "excerpt", "take")
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """`codes`: kind to what is left out to contrast id to the code then, for what was tried.
+
+    `present`: how many of each kind there are.
+    """
+
+    codes: Mapping[str, Mapping[str, Mapping[str, str]]]
+    present: Mapping[str, int]
+
+
+def leave_out(
+    plan: Plan,
+    votes: Sequence[Vote],
+    listeners: Sequence[ListenerRow],
+    full: Mapping[str, Judgement],
+) -> LeftOut:
+    """Judge again without each listener, excerpt and take. `votes` checked, `full` their verdict.
+
+    What is alone of its kind (the only excerpt, the only take of its condition) cannot be left
+    out, and is not tried.
+    """
+    basis = _basis(plan, votes)
+    asked = {c.id for c in plan.contrasts if c.role != "planted_check" and c.of is None}
+    counted = _counted_people(full)
+
+    def again(part: Plan, kept: Sequence[Vote], rows: Sequence[ListenerRow]) -> Any:
+        left = replace(basis, planned=_planned(plan, votes, kept))
+        return judge(part, kept, rows, remainder=left)
+
+    codes: dict[str, dict[str, dict[str, str]]] = {kind: {} for kind in KINDS}
+    if len(counted) > 1:
+        for code in _most_moving(counted):
+            rows = [r for r in listeners if r.listener != code]
+            found = again(plan, [v for v in votes if v.listener != code], rows)
+            codes["listener"][code] = {id_: found[id_].code for id_ in _told(plan)}
+    excerpts = sorted({v.excerpt for v in votes if v.contrast in asked})
+    if len(excerpts) > 1:
+        for excerpt in excerpts:
+            kept = [v for v in votes if v.contrast not in asked or v.excerpt != excerpt]
+            found = again(plan, kept, listeners)
+            codes["excerpt"][excerpt] = {id_: found[id_].code for id_ in _told(plan)}
+    takes = [t for c in plan.contrasts if c.id in asked for t in c.side_of]
+    for take in dict.fromkeys(takes):
+        part, changed = _without_take(plan, take, asked)
+        if not changed:
+            continue
+        kept = [v for v in votes if v.contrast not in changed or take not in v.slots]
+        found = again(part, kept, listeners)
+        touched = {id_ for id_ in _told(plan) if id_ in changed or plan.contrast(id_).of in changed}
+        codes["take"][take] = {id_: found[id_].code for id_ in _told(plan) if id_ in touched}
+    return LeftOut(codes, {
+        "listener": len(counted), "excerpt": len(excerpts), "take": len(set(takes)),
+    })  # fmt: skip
+
+
+def _told(plan: Plan) -> list[str]:
+    return [c.id for c in plan.contrasts if c.role != "planted_check"]
+
+
+def _basis(plan: Plan, votes: Sequence[Vote]) -> Remainder:
+    """Who had cast all of their votes on a contrast, before anything is left out."""
+    cast: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
+    for v in votes:
+        cast[v.contrast][v.listener] += 1
+    return Remainder(
+        planned={},
+        finished={
+            c.id: frozenset(k for k, n in cast[c.id].items() if n >= c.votes_per_listener)
+            for c in plan.contrasts
+            if c.of is None
+        },
+    )
+
+
+def _planned(plan: Plan, votes: Sequence[Vote], kept: Sequence[Vote]) -> dict[str, int]:
+    """The planned votes without those of them that are left out: the end stays the same vote."""
+    out, staying = {}, {v.sequence for v in kept}
+    for c in plan.contrasts:
+        planned = plan.listeners * c.votes_per_listener
+        own = [v for v in votes if v.contrast == c.id][:planned]
+        out[c.id] = planned - sum(v.sequence not in staying for v in own)
+    return out
+
+
+def _counted_people(full: Mapping[str, Judgement]) -> dict[str, float]:
+    """Listeners whose votes count, with how far their votes lie from the panel's mean."""
+    out: dict[str, float] = defaultdict(float)
+    for judged in full.values():
+        coded = judged.evidence.coded
+        if coded is None or judged.contrast.role == "planted_check" or not coded.y.size:
+            continue
+        excess = coded.y - coded.y.mean()
+        for i, code in enumerate(coded.listeners):
+            out[code] += abs(float(excess[coded.listener == i].sum()))
+    return out
+
+
+def _most_moving(people: Mapping[str, float]) -> list[str]:
+    ordered = sorted(people, key=lambda code: (-round(people[code], 9), code))
+    return sorted(ordered[:MOST_LISTENERS])
+
+
+def _without_take(plan: Plan, take: str, asked: set[str]) -> tuple[Plan, set[str]]:
+    """The plan without a take where its condition has others, and the contrasts this changes."""
+    changed: set[str] = set()
+    contrasts: list[Contrast] = []
+    for c in plan.contrasts:
+        side = c.side_of.get(take) if c.id in asked else None
+        if side is None or len(c.conditions[side].takes) < 2:
+            contrasts.append(c)
+            continue
+        changed.add(c.id)
+        smaller = replace(
+            c.conditions[side], takes=tuple(t for t in c.conditions[side].takes if t != take)
+        )
+        sides = (*c.conditions[:side], smaller, *c.conditions[side + 1 :])
+        contrasts.append(replace(c, conditions=sides))
+    return replace(plan, contrasts=tuple(contrasts)), changed
+
+
+def told(
+    left: LeftOut,
+    full: Mapping[str, Judgement],
+    code_words: Mapping[str, str],
+    labels: Mapping[str, str],
+) -> dict[str, Any]:
+    """The entry of verdict.json: what was tried, and each contrast's changes, with sentences.
+
+    `labels`: names of takes as people know them, by id.
+    """
+    return {
+        "present": dict(left.present),
+        "tried": {kind: len(left.codes[kind]) for kind in KINDS},
+        "contrasts": [
+            _contrast(left, judged, _takes(full, judged), code_words, labels)
+            for judged in full.values()
+            if judged.contrast.role != "planted_check"
+        ],
+    }
+
+
+def _takes(full: Mapping[str, Judgement], judged: Judgement) -> int:
+    contrast = judged.contrast
+    return len((full[contrast.of].contrast if contrast.of else contrast).side_of)
+
+
+def _contrast(
+    left: LeftOut,
+    judged: Judgement,
+    takes: int,
+    code_words: Mapping[str, str],
+    labels: Mapping[str, str],
+) -> dict[str, Any]:
+    id_ = judged.contrast.id
+    tried = {
+        kind: {what: codes[id_] for what, codes in left.codes[kind].items() if id_ in codes}
+        for kind in KINDS
+    }
+    sentences = []
+    if judged.evidence.asked.n:
+        present = dict(left.present) | {"take": takes}
+        for kind in KINDS:
+            changed: dict[str, list[str]] = defaultdict(list)
+            for what, code in tried[kind].items():
+                if code != judged.code:
+                    changed[code].append(f"“{labels.get(what, what)}”" if kind == "take" else what)
+            sentences += [
+                _changes(kind, gone, len(tried[kind]), code_words[code])
+                for code, gone in changed.items()
+            ] or [_stays(kind, len(tried[kind]), present[kind])]
+    return {
+        "id": id_,
+        "tried": {kind: len(tried[kind]) for kind in KINDS},
+        "changes": [
+            {"kind": kind, "left_out": what, "verdict": code}
+            for kind in KINDS
+            for what, code in tried[kind].items()
+            if code != judged.code
+        ],
+        "sentences": sentences,
+    }
+
+
+def _stays(kind: str, tried: int, present: int) -> str:
+    if tried == 0:
+        return {
+            "listener": "One listener's votes count, so no listener can be left out.",
+            "excerpt": "One excerpt was heard, so no excerpt can be left out.",
+            "take": "No take can be left out: each is the only one of its condition.",
+        }[kind]
+    if kind == "listener" and tried < present:
+        return (
+            f"The verdict stays whichever of the {tried} listeners who move it most is left out; "
+            f"the other {present - tried} were not tried."
+        )
+    if kind == "take" and tried < present:
+        return (
+            f"The verdict stays whichever take is left out ({tried} tried; the only take of a "
+            "condition cannot be)."
+        )
+    return f"The verdict stays whichever {kind} is left out ({tried} tried)."
+
+
+def _changes(kind: str, gone: Sequence[str], tried: int, then: str) -> str:
+    if tried == len(gone) > 1:
+        return f"The verdict changes whichever {kind} is left out ({tried} tried): then {then}."
+    if len(gone) > NAMED:
+        which = f"one of {len(gone)} of the {tried} {kind}s tried"
+    elif len(gone) > 1:
+        which = f"one of the {kind}s {listing(gone)}"
+    else:
+        which = gone[0] if kind == "take" else f"{kind} {gone[0]}"
+    return f"The verdict changes if {which} is left out: then {then}."

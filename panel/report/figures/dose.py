@@ -1,0 +1,208 @@
+"""The curve over a dose with its band, beside retakes of one dose and what guessing gives."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from panel.procedures.base import PROCEDURES
+from panel.report.figures.drawing import (
+    LETTER,
+    MARK,
+    PENCIL,
+    RULE,
+    SMALL,
+    Canvas,
+    Figure,
+    Scale,
+    drawn,
+    share_scale,
+    share_step,
+)
+from panel.report.figures.outcome import CLAIMED, ordered
+from panel.report.words import decimal, percent, percent_range
+from panel.study.votes import Vote
+
+Told = Mapping[str, Any]
+
+
+def against_lowest(contrast: Told, verdict: Told, votes: Sequence[Vote]) -> list[tuple[int, int]]:
+    """(right, or for the higher dose; votes that chose) of each dose against the lowest one."""
+    conditions = ordered(contrast)
+    side = {take: i for i, c in enumerate(conditions) for take in c["takes"]}
+    out = set(verdict["excluded"]["listeners"])
+    good: Counter[int] = Counter()
+    total: Counter[int] = Counter()
+    for vote in votes:
+        if vote.contrast != contrast["id"] or vote.listener in out or vote.tied:
+            continue
+        low, high = sorted(side[take] for take in vote.pair)
+        if low == 0 < high:
+            total[high] += 1
+            good[high] += side[vote.chosen] == high if vote.correct is None else vote.correct
+    return [(good[i], total[i]) for i in range(1, len(conditions))]
+
+
+def dose_curve(plan: Told, verdict: Told, votes: Sequence[Vote], contrast_id: str) -> Figure | None:
+    """The picture for one question; None where it asks about no dose, or no curve is warranted."""
+    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
+    entry = next(e for e in verdict["contrasts"] if e["id"] == contrast_id)
+    told = entry["numbers"].get("dose_response")
+    if not told or not told["points"]:
+        return None
+    kind = PROCEDURES[contrast["procedure"]]
+    conditions = ordered(contrast)
+    labels = [str(c["label"]) for c in conditions]
+    doses = [float(c["dose"]) for c in conditions]
+    by_dose = {dose: (mid, low, high) for dose, mid, low, high in told["points"]}
+    at_doses = [by_dose[dose] for dose in doses]
+    cast = against_lowest(contrast, verdict, votes)
+    retakes = None if kind.directed else _retakes(plan, verdict, contrast_id)
+    names = {f["id"]: f["name"] for f in plan["factors"]}
+    title = f"Curve over {names.get(contrast.get('factor'), 'the dose')}: {contrast['name']}"
+    share = (
+        ("share of votes that prefer the higher one" if kind.code == "preference"
+         else f"share of votes that give the higher one more {contrast['attribute']}")
+        if kind.directed else "share right"
+    )  # fmt: skip
+    description = f"{share.capitalize()}, against “{labels[0]}”, by the curve with its band: "
+    description += "; ".join(
+        f"“{label}” {percent(mid)} ({percent_range((low, high))})"
+        for label, (mid, low, high) in zip(labels[1:], at_doses[1:], strict=True)
+    )
+    description += f". Chance {percent(kind.chance)}."
+    if retakes:
+        description += (
+            f" Retakes of the same dose: {percent(retakes[0])} ({percent_range(retakes[1])})."
+        )
+    name = f"dose-{contrast_id}"
+    shown = [good / total for good, total in cast if total]
+    reach = [v for _, *three in told["points"] for v in three] + shown + [kind.chance]
+    reach += list(retakes[1]) if retakes else []
+
+    def place(dose: float) -> float:
+        return math.log1p(dose) if told["scale"] == "log1p" else dose
+
+    def draw(canvas: Canvas) -> float:
+        left, right, top, bottom = 44.0, canvas.width - 24, 32.0, 252.0
+        up = share_scale(reach, bottom, top)
+        along = Scale(place(doses[0]), place(doses[-1]), left, right)
+        if retakes:
+            low, high = retakes[1]
+            canvas.band([(left, up(low)), (right, up(low))], [(left, up(high)), (right, up(high))])
+        step = share_step(up, canvas.narrow)
+        for index in range(round((up.high - up.low) / step) + 1):
+            value = up.low + index * step
+            canvas.line(left, up(value), right, up(value), stroke=RULE)
+            canvas.text(left - 8, up(value) + 5, f"{100 * value:.0f}", size=SMALL, anchor="end")
+        canvas.text(4, 16, f"% {'for the higher one' if kind.directed else 'right'}", size=SMALL,
+                    fill=PENCIL)  # fmt: skip
+        for column, dash, thick in ((2, "6 3", 1.5), (3, "6 3", 1.5), (1, "", 3.0)):
+            line = [(along(place(p[0])), up(p[column])) for p in told["points"]]
+            canvas.path(line, stroke=MARK, dash=dash, width=thick)
+        canvas.line(left, up(kind.chance), right, up(kind.chance), dash="4 4", width=1.5)
+        for dose, (good, total) in zip(doses[1:], cast, strict=True):
+            if total:
+                canvas.mark("ring", along(place(dose)), up(good / total), 5.5)
+        canvas.text(left + 4, up(kind.chance) + 17, "chance", size=SMALL, fill=PENCIL, halo=True)
+        if retakes:
+            canvas.text(left + 4, up(retakes[1][1]) - 6, "retakes", size=SMALL, fill=PENCIL,
+                        halo=True)  # fmt: skip
+        canvas.line(left, bottom, right, bottom)
+        spots = [along(place(dose)) for dose in doses]
+        for x in spots:
+            canvas.line(x, bottom, x, bottom + 5)
+        for x, anchor, words in _fitting(spots, labels):
+            canvas.text(x, bottom + 21, words, size=SMALL, anchor=anchor)
+        return bottom + 32
+
+    return drawn(
+        name,
+        title,
+        description,
+        draw,
+        _note(plan, contrast, entry, labels[0], retakes is not None, kind.directed),
+        ("dose", "by the curve", "band", "votes as cast", "votes"),
+        tuple(
+            (label, percent(mid, 1), percent_range((low, high), 1), *_cast(good, total))
+            for label, (mid, low, high), (good, total) in zip(
+                labels, at_doses, [(0, 0), *cast], strict=True
+            )
+        ),
+    )
+
+
+def _cast(good: int, total: int) -> tuple[str, str]:
+    return (percent(good / total, 1), f"{total:,}") if total else ("none", "0")
+
+
+def _retakes(plan: Told, verdict: Told, of: str) -> tuple[float, tuple[float, float]] | None:
+    """Share right between takes of one dose, with its interval over listeners."""
+    for control in plan["contrasts"]:
+        if control.get("of") == of:
+            numbers = next(e for e in verdict["contrasts"] if e["id"] == control["id"])["numbers"]
+            if numbers.get("interval") and numbers.get("share_right") is not None:
+                low, high = numbers["interval"]
+                return numbers["share_right"], (low, high)
+    return None
+
+
+def _note(
+    plan: Told, contrast: Told, entry: Told, lowest: str, with_retakes: bool, directed: bool
+) -> str:
+    out = [
+        f"Thick line: the change alone, takes of each dose against “{lowest}”; the two broken "
+        f"lines hold the whole curve at {percent(plan['confidence'])}. Rings: votes as they fell"
+        + ("." if directed else ", in which takes also differ by themselves.")
+    ]
+    if contrast["scale"] == "log1p":
+        out.append("Doses are spaced by the logarithm of one plus the dose, as the plan says.")
+    if with_retakes:
+        out.append("Shaded: takes of the same dose against each other, over listeners.")
+    out.append("Dashed across: what guessing gives.")
+    out.append(
+        "The verdict rests on how doses lie over takes, not on this curve."
+        if entry["verdict"] in CLAIMED
+        else "No effect of the dose is claimed: the broken lines show what the votes leave open."
+    )
+    return " ".join(out)
+
+
+def _fitting(spots: Sequence[float], labels: Sequence[str]) -> list[tuple[float, str, str]]:
+    """(x, anchor, label) of the labels that fit beside each other: both ends, then the rest."""
+    last = len(labels) - 1
+    taken: list[tuple[float, float]] = []
+    out = []
+    for index in (0, last, *range(1, last)):
+        words, x = labels[index][:20], spots[index]
+        long = LETTER * SMALL * len(words)
+        anchor = "end" if index == last else "start" if index == 0 and long > 70 else "middle"
+        x += 20 if index == last else 0
+        start = x - {"start": 0.0, "middle": long / 2, "end": long}[anchor]
+        if all(start > b + 6 or start + long < a - 6 for a, b in taken):
+            taken.append((start, start + long))
+            out.append((x, anchor, words))
+    return out
+
+
+def dose_lines(contrast: Told, entry: Told) -> list[tuple[str, str]]:
+    """Terms and values beside the picture: the size over the whole range, or why none is given."""
+    told = entry["numbers"].get("dose_response")
+    if not told:
+        return []
+    if told["over_range"] is None:
+        return [("Curve over the dose", f"None is given. {told['reason']}")]
+    labels = [str(c["label"]) for c in ordered(contrast)]
+    size, low, high = told["over_range"]
+    ends = f"“{labels[-1]}” against “{labels[0]}”"
+    if told["of"] == "dprime":
+        return [
+            (
+                f"Size d′ by the curve, {ends}",
+                f"{decimal(size)} ({decimal(low)} to {decimal(high)})",
+            )
+        ]
+    odds = [decimal(math.exp(v)) for v in (size, low, high)]
+    return [(f"Odds by the curve, {ends}", f"{odds[0]} to 1 ({odds[1]} to {odds[2]})")]

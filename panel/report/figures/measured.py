@@ -1,0 +1,166 @@
+"""The measured difference of a question beside what re-recording alone changes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from panel.report.figures.drawing import (
+    MARK,
+    Canvas,
+    Figure,
+    Scale,
+    Shape,
+    drawn,
+)
+from panel.report.words import decibels, hertz, listed
+
+
+@dataclass(frozen=True)
+class Band:
+    """One third-octave band: level difference in dB, and the band spanned by retakes if any."""
+
+    hz: float
+    difference: float
+    low: float | None
+    high: float | None
+
+    @property
+    def outside(self) -> bool | None:
+        """Whether the difference leaves the retakes' band; None where there are no retakes."""
+        if self.low is None or self.high is None:
+            return None
+        return not self.low <= self.difference <= self.high
+
+
+def bands_of(entry: Mapping[str, Any]) -> list[Band]:
+    """The finite bands of one question's measurement, ascending in frequency."""
+    out = []
+    for band in entry.get("bands") or ():
+        hz, difference = _finite(band.get("hz")), _finite(band.get("difference_db"))
+        if hz is None or difference is None or hz <= 0:
+            continue
+        out.append(Band(hz, difference, _finite(band.get("low_db")), _finite(band.get("high_db"))))
+    return sorted(out, key=lambda band: band.hz)
+
+
+def measured_sentence(bands: Sequence[Band]) -> str:
+    """What may be said from a measurement: larger than retake variability, and where."""
+    if any(band.outside is None for band in bands):
+        return (
+            f"The difference is largest in {_at(bands)}. There are no retakes to hold against it, "
+            "so how much of it is mere re-recording is not known."
+        )
+    runs = _runs([bool(band.outside) for band in bands])
+    if not runs:
+        return (
+            "In no band is the difference larger than what retakes of one condition span; it is "
+            f"largest in {_at(bands)}."
+        )
+    where = listed(
+        [
+            f"at {hertz(bands[a].hz)}"
+            if a == b
+            else f"from {hertz(bands[a].hz)} to {hertz(bands[b].hz)}"
+            for a, b in runs
+        ]
+    )
+    outside = [band for band in bands if band.outside]
+    return (
+        f"In the bands {where} the difference is larger than what retakes of one condition span; "
+        f"of these it is largest in {_at(outside)}."
+    )
+
+
+def _at(bands: Sequence[Band]) -> str:
+    largest = max(bands, key=lambda band: abs(band.difference))
+    return f"the band at {hertz(largest.hz)}, {decibels(largest.difference)}"
+
+
+def direction_of(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+    """Which condition is held against which, in the names that were measured under."""
+    labels = [str(label) for label in entry.get("conditions") or ()] or [
+        str(condition["label"]) for condition in contrast["conditions"]
+    ]
+    return f"“{labels[-1]}” over “{labels[0]}”"
+
+
+def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:
+    """Third-octave level difference over frequency with the band spanned by retakes."""
+    bands = bands_of(entry)
+    if len(bands) < 2:
+        return None
+    title = f"Measured difference: {contrast['name']}"
+    direction = direction_of(contrast, entry)
+    description = f"Level of {direction} in third octaves. {measured_sentence(bands)}"
+    name = f"measured-{contrast['id']}"
+
+    def draw(canvas: Canvas) -> float:
+        left, top, base = 56.0, 28.0, 236.0
+        reach = max(
+            0.5, *(abs(v) for b in bands for v in (b.difference, b.low, b.high) if v is not None)
+        )
+        up = canvas.difference_axis(reach, left, base, top)
+        along = Scale(bands[0].hz / 1.12, bands[-1].hz * 1.12, left, canvas.width - 14, log=True)
+        for run in _stretches(bands):
+            canvas.band(
+                [(along(b.hz), up(b.high or 0.0)) for b in run],
+                [(along(b.hz), up(b.low or 0.0)) for b in run],
+            )
+        canvas.line(left, up(0), canvas.width - 14, up(0), width=1.5)
+        canvas.path([(along(b.hz), up(b.difference)) for b in bands], stroke=MARK)
+        for band in bands:
+            shape: Shape = "ring" if band.outside is False else "disc"
+            canvas.mark(shape, along(band.hz), up(band.difference), 3.8 if canvas.narrow else 4.5)
+        canvas.hz_axis(along, base, max(50.0, bands[0].hz), bands[-1].hz)
+        canvas.line(left, base, canvas.width - 14, base)
+        return base + 30
+
+    banded = all(band.outside is not None for band in bands)
+    note = f"Level of {direction}, after overall level and delay are removed. " + (
+        "Shaded: what retakes of one condition span. Filled discs lie outside it, rings inside. "
+        if banded
+        else "There are no retakes to compare with. "
+    )
+    return drawn(
+        name,
+        title,
+        description,
+        draw,
+        f"{note}A measured difference is not an audible one: only votes say that.",
+        ("band", "difference", "retakes from", "to", "outside"),
+        tuple(
+            (
+                hertz(b.hz),
+                decibels(b.difference, 2),
+                decibels(b.low, 2),
+                decibels(b.high, 2),
+                {True: "yes", False: "no", None: "not known"}[b.outside],
+            )
+            for b in bands
+        ),
+    )
+
+
+def _finite(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
+    """First and last index of each stretch of True."""
+    out: list[tuple[int, int]] = []
+    for index, flag in enumerate(flags):
+        if flag and out and out[-1][1] == index - 1:
+            out[-1] = (out[-1][0], index)
+        elif flag:
+            out.append((index, index))
+    return out
+
+
+def _stretches(bands: Sequence[Band]) -> list[list[Band]]:
+    runs = _runs([band.outside is not None for band in bands])
+    return [list(bands[a : b + 1]) for a, b in runs if b > a]

@@ -1,0 +1,286 @@
+"""Pictures of the outcome: every contrast against chance, and the share who can hear it.
+
+Each is drawn from the plan, the verdict and the vote table only, and comes with alternative text
+and the table behind it. The other pictures are in figures_listeners.py, figures_takes.py,
+figures_measured.py and figures_course.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from panel.procedures.base import PROCEDURES
+from panel.report.figures.drawing import (
+    INK,
+    MARK,
+    PENCIL,
+    SMALL,
+    Canvas,
+    Figure,
+    Scale,
+    Shape,
+    drawn,
+    share_scale,
+    share_step,
+    wrapped,
+)
+from panel.report.words import percent, percent_down, percent_range, percent_up
+
+VERDICT_WORDS = {
+    "heard": "heard",
+    "not_heard": "not heard",
+    "rerecording_too": "so is re-recording",
+    "recordings_differ": "these recordings differ",
+    "not_enough": "not enough yet",
+    "preferred": "preferred",
+    "no_preference": "no preference",
+    "divided": "divided",
+}
+CLAIMED = ("heard", "preferred")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a picture of shares."""
+
+    label: str
+    what: str
+    verdict: str
+    shape: Shape
+    dashed: bool
+    chance: float
+    share: float
+    interval: tuple[float, float]
+
+
+def all_of(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[tuple[Any, Any]]:
+    """(contrast of the plan, its verdict): questions each with their control, checks last."""
+    found = {entry["id"]: entry for entry in verdict["contrasts"]}
+    pairs = [(c, found[c["id"]]) for c in plan["contrasts"] if c["id"] in found]
+    return sorted(pairs, key=lambda pair: pair[0]["role"] == "planted_check")
+
+
+def role_shape(role: str, code: str) -> Shape:
+    """The mark of a role: square for retakes, triangle for the planted check; a question is a
+    filled disc where a difference is claimed, else a ring."""
+    if role == "retake_control":
+        return "square"
+    if role == "planted_check":
+        return "triangle"
+    return "disc" if code in CLAIMED else "ring"
+
+
+def forest_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[Row]:
+    """The contrasts that have a share with an interval."""
+    rows = []
+    for contrast, entry in all_of(plan, verdict):
+        numbers = entry["numbers"]
+        share, interval = numbers.get("share_right"), numbers.get("interval")
+        if share is None or interval is None:
+            continue
+        kind = PROCEDURES[contrast["procedure"]]
+        role = contrast["role"]
+        what = f"{entry['correct']:,} of {entry['trials']:,} right"
+        if kind.directed and role == "question":
+            what = f"{entry['correct']:,} of {entry['trials']:,} {favour(contrast)}"
+        rows.append(
+            Row(
+                label="Retakes of the same" if contrast.get("of") else contrast["name"],
+                what=what,
+                verdict=VERDICT_WORDS[entry["verdict"]],
+                shape=role_shape(role, entry["verdict"]),
+                dashed=role == "retake_control",
+                chance=kind.chance,
+                share=share,
+                interval=(interval[0], interval[1]),
+            )
+        )
+    return rows
+
+
+def forest(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
+    """Share right (or for the later condition) of each contrast, with interval, against chance."""
+    rows = forest_rows(plan, verdict)
+    if not rows:
+        return None
+    confidence = percent(plan["confidence"])
+    title = "Each comparison against chance"
+    description = " ".join(
+        f"{row.label}: {percent(row.share)} {row.what}, interval {percent_range(row.interval)}, "
+        f"chance {percent(row.chance)}; {row.verdict}."
+        for row in rows
+    )
+    return drawn(
+        "forest",
+        title,
+        description,
+        lambda canvas: _forest(canvas, rows),
+        f"Marks are shares of votes, not of people. Lines are {confidence} intervals for the mean "
+        "of listeners' own shares, each listener counting once; with few listeners they are "
+        "long. Filled disc: a claim about the change; ring: no such claim; square with a broken "
+        "line: retakes, that is two recordings of the same condition; triangle: planted check, a "
+        "difference put in to see whether listeners can hear one. The dashed upright is chance: "
+        "what guessing gives.",
+        ("comparison", "share", f"{confidence} interval", "counted", "chance", "verdict"),
+        tuple(
+            (
+                row.label,
+                percent(row.share, 1),
+                percent_range(row.interval, 1),
+                row.what,
+                percent(row.chance, 1),
+                row.verdict,
+            )
+            for row in rows
+        ),
+    )
+
+
+def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
+    values = [v for row in rows for v in (*row.interval, row.chance)]
+    scale = share_scale(
+        values, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 138))
+    )
+    labels = [wrapped(row.label, 196 if not canvas.narrow else 296) for row in rows]
+    whats = [
+        wrapped(f"{row.verdict}; {row.what}", 300, SMALL, most=1)
+        if canvas.narrow
+        else wrapped(row.what, 196, SMALL)
+        for row in rows
+    ]
+    extra = [17.0 * (len(label) + len(what) - 2) for label, what in zip(labels, whats, strict=True)]
+    heights = [(68.0 if canvas.narrow else 52.0) + more for more in extra]
+    top = 24.0
+    bottom = top + sum(heights)
+    canvas.share_axis(scale, top, bottom, step=share_step(scale, canvas.narrow))
+    canvas.text(scale(rows[0].chance), 15, "chance", size=SMALL, anchor="middle", fill=PENCIL)
+    y = top
+    for row, label, what, more, height in zip(rows, labels, whats, extra, heights, strict=True):
+        x = scale(row.chance)
+        retake = row.shape == "square"
+        if canvas.narrow:
+            line = y + more + 52
+            canvas.blank(y + 1, 39 + more)
+            place, anchor, first = scale.start, "start", y + 18
+        else:
+            line = y + height / 2
+            place, anchor, first = 196.0, "end", line - 3 - more / 2
+        for index, words in enumerate(label):
+            canvas.text(place, first + 17 * index, words, anchor=anchor, italic=retake)
+        for index, words in enumerate(what, start=len(label)):
+            canvas.text(place, first + 17 * index, words, size=SMALL, anchor=anchor, fill=PENCIL)
+        if canvas.narrow:
+            canvas.line(x, y + more + 40, x, y + height, dash="4 4")
+        else:
+            canvas.line(x, y, x, y + height, dash="4 4")
+            told = wrapped(row.verdict, 112, most=3)
+            for index, words in enumerate(told):
+                canvas.text(scale.end + 20, line + 5 + 17 * (index - (len(told) - 1) / 2), words)
+        colour = INK if row.shape in ("square", "triangle") else MARK
+        low, high = (scale(value) for value in row.interval)
+        canvas.line(low, line, high, line, stroke=colour, width=3, dash="3 3" if row.dashed else "")
+        canvas.mark(row.shape, scale(row.share), line, colour=colour)
+        y += height
+    return bottom + 28
+
+
+def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
+    """Between which bounds the share of listeners lies who can hear it, against the limit."""
+    rows = []
+    for contrast, entry in all_of(plan, verdict):
+        numbers = entry["numbers"]
+        low, high = numbers.get("share_lower"), numbers.get("share_upper")
+        if high is None or contrast["role"] == "planted_check":
+            continue
+        label = "Retakes of the same" if contrast.get("of") else contrast["name"]
+        rows.append((label, contrast, entry, low or 0.0, numbers.get("share_estimate"), high))
+    if not rows:
+        return None
+    limit = plan["limit"]
+    title = "How many such listeners hear it, as if they always did"
+    description = f"The plan's limit for “not heard” is {percent(limit)}. " + " ".join(
+        f"{label}: at least {percent_down(low)}, at most {percent_up(high)}."
+        for label, _, _, low, _, high in rows
+    )
+
+    def draw(canvas: Canvas) -> float:
+        scale = Scale(
+            0.0, 1.0, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 138))
+        )
+        height, top = (50.0 if canvas.narrow else 40.0), 24.0
+        bottom = top + height * len(rows)
+        canvas.share_axis(scale, top, bottom, step=0.2)
+        canvas.line(scale(limit), top, scale(limit), bottom, dash="6 3", width=1.5)
+        canvas.text(
+            scale(limit), 15, f"the plan's limit, {percent(limit)}", size=SMALL,
+            anchor="middle" if 0.2 <= limit <= 0.75 else "start", fill=PENCIL,
+        )  # fmt: skip
+        for index, (label, contrast, entry, low, estimate, high) in enumerate(rows):
+            y = top + height * index + (34 if canvas.narrow else height / 2)
+            retake = contrast["role"] == "retake_control"
+            if canvas.narrow:
+                canvas.blank(y - 33, 25)
+                words = wrapped(f"{_between(low, high)}: {label}", 300, most=1)[0]
+                canvas.text(scale.start, y - 14, words, italic=retake)
+            else:
+                lines = wrapped(label, 196)
+                for place, words in enumerate(lines):
+                    canvas.text(196, y + 5 + 17 * place - 8.5 * (len(lines) - 1), words,
+                                anchor="end", italic=retake)  # fmt: skip
+                canvas.text(scale.end + 20, y + 5, _between(low, high))
+            colour = INK if retake else MARK
+            canvas.line(scale(low), y, scale(high), y, stroke=colour, width=3,
+                        dash="3 3" if retake else "")  # fmt: skip
+            for edge in (low, high):
+                canvas.line(scale(edge), y - 7, scale(edge), y + 7, stroke=colour, width=3)
+            if estimate is not None:
+                shape = role_shape(contrast["role"], entry["verdict"])
+                canvas.mark(shape, scale(estimate), y, 5.5, colour=colour)
+        return bottom + 28
+
+    return drawn(
+        "share-bound",
+        title,
+        description,
+        draw,
+        "Shares of people. “Can hear” means: always hears it in this task, or else guesses. The "
+        "share lies between the two uprights; each of them is a limit at "
+        f"{percent(plan['confidence'])} by itself, the mark is the best estimate. Several votes of "
+        "one listener count as one person. “Not heard” needs the right upright under the limit "
+        "that the plan set.",
+        ("comparison", "at least", "estimate", "at most", "limit"),
+        tuple(
+            (label, percent_down(low, 1), percent(estimate, 1), percent_up(high, 1), percent(limit))
+            for label, _, _, low, estimate, high in rows
+        ),
+    )
+
+
+def _between(low: float, high: float) -> str:
+    """Both limits, or the upper one alone where the lower says nothing."""
+    if percent_down(low) == percent_down(0.0):
+        return f"at most {percent_up(high)}"
+    return f"{percent_down(low)} to {percent_up(high)}"
+
+
+def ordered(contrast: Mapping[str, Any]) -> list[Any]:
+    """The conditions in the order that votes are counted in: by dose where there is a trend."""
+    conditions = list(contrast["conditions"])
+    if contrast.get("scale"):
+        conditions.sort(key=lambda condition: float(condition["dose"]))
+    return conditions
+
+
+def later(contrast: Mapping[str, Any]) -> str:
+    """The condition whose votes are counted in a directed question."""
+    conditions = ordered(contrast)
+    return str(conditions[-1]["label"]) if len(conditions) == 2 else "the higher one"
+
+
+def favour(contrast: Mapping[str, Any]) -> str:
+    """What a counted vote of a directed question said."""
+    if contrast["procedure"] == "attribute":
+        return f"“{later(contrast)}”: more {contrast['attribute']}"
+    return f"for “{later(contrast)}”"

@@ -1,0 +1,140 @@
+"""The transfer function from one condition to another, with the coherence that bears it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from panel.report.figures.drawing import (
+    MARK,
+    PENCIL,
+    RULE,
+    SMALL,
+    Canvas,
+    Figure,
+    Scale,
+    drawn,
+)
+from panel.report.figures.measured import direction_of
+from panel.report.words import decibels, decimal, hertz
+
+SURE = 0.95
+"""Coherence from which the line is drawn whole: under it, noise moves it by tenths of a dB."""
+
+_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # IEC 61260-1:2014, annex E
+
+
+@dataclass(frozen=True)
+class Point:
+    hz: float
+    gain: float
+    retakes: float | None
+    coherence: float
+
+
+def points_of(entry: Mapping[str, Any]) -> list[Point]:
+    """The finite bands of one question's transfer function, ascending."""
+    out = []
+    for hz, gain, retakes, coherence in entry.get("response") or ():
+        if all(isinstance(v, int | float) and math.isfinite(v) for v in (hz, gain, coherence)):
+            out.append(Point(float(hz), float(gain), retakes, float(coherence)))
+    return sorted(out, key=lambda point: point.hz)
+
+
+def response_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:
+    """Gain over frequency with what retakes differ by, and the coherence below it."""
+    points = points_of(entry)
+    if len(points) < 8:
+        return None
+    title = f"Gain by frequency (transfer function): {contrast['name']}"
+    direction = direction_of(contrast, entry)
+    largest = max(points, key=lambda point: abs(point.gain))
+    weak = [point for point in points if point.coherence < SURE]
+    description = (
+        f"Transfer function of {direction} from {hertz(_round(points[0].hz))} to "
+        f"{hertz(_round(points[-1].hz))}. It is furthest from zero at {hertz(_round(largest.hz))}, "
+        f"{decibels(largest.gain, 2)}. Coherence is {decimal(SURE, 2)} or more in "
+        f"{len(points) - len(weak)} of {len(points)} bands."
+    )
+    name = f"response-{contrast['id']}"
+
+    def draw(canvas: Canvas) -> float:
+        left, top, base, bottom = 56.0, 28.0, 206.0, 272.0
+        reach = max(0.5, *(abs(p.gain) for p in points), *(p.retakes or 0.0 for p in points))
+        up = canvas.difference_axis(reach, left, base, top)
+        trust = Scale(0.5, 1.0, bottom, base + 26)
+        along = Scale(points[0].hz, points[-1].hz, left, canvas.width - 14, log=True)
+        if all(point.retakes is not None for point in points):
+            canvas.band(
+                [(along(p.hz), up(p.retakes or 0.0)) for p in points],
+                [(along(p.hz), up(-(p.retakes or 0.0))) for p in points],
+            )
+        canvas.line(left, up(0), canvas.width - 14, up(0), width=1.5)
+        for run, sure in _runs(points):
+            line = [(along(p.hz), up(p.gain)) for p in run]
+            canvas.path(line, stroke=MARK, dash="" if sure else "4 4")
+        for value in (0.5, 1.0):
+            canvas.line(left, trust(value), canvas.width - 14, trust(value), stroke=RULE)
+            canvas.text(left - 8, trust(value) + 5, decimal(value, 1), size=SMALL, anchor="end")
+        canvas.path([(along(p.hz), trust(p.coherence)) for p in points], width=1.5)
+        canvas.text(left + 4, base + 20, "coherence", size=SMALL, fill=PENCIL, halo=True)
+        canvas.hz_axis(along, bottom, points[0].hz, points[-1].hz)
+        canvas.line(left, bottom, canvas.width - 14, bottom)
+        return bottom + 30
+
+    banded = all(point.retakes is not None for point in points)
+    note = f"Gain of {direction} at each frequency, from cross-spectra of the clips. " + (
+        "Shaded: what two retakes of one condition differ by at most, both ways. "
+        if banded
+        else "There are no retakes to compare with. "
+    )
+    return drawn(
+        name,
+        title,
+        description,
+        draw,
+        f"{note}Broken line: coherence under {decimal(SURE, 2)}, so noise is part of it. "
+        "A measured difference is not an audible one: only votes say that.",
+        ("third octave", "gain", "retakes differ by up to", "lowest coherence"),
+        tuple(_rows(points)),
+    )
+
+
+def _rows(points: Sequence[Point]) -> list[tuple[str, ...]]:
+    """A row for each third octave (IEC 61260-1, base ten): the mean gain of the bands in it."""
+    there: dict[int, list[Point]] = {}
+    for point in points:
+        there.setdefault(round(10 * math.log10(point.hz / 1000)), []).append(point)
+    rows: list[tuple[str, ...]] = []
+    for index, members in sorted(there.items()):
+        retakes = [p.retakes for p in members if p.retakes is not None]
+        decade, place = divmod(index, 10)
+        rows.append(
+            (
+                hertz(_NOMINAL[place] * 10 ** (decade + 3)),
+                decibels(sum(p.gain for p in members) / len(members), 2),
+                f"{decimal(max(retakes), 2)}\N{NO-BREAK SPACE}dB" if retakes else "not known",
+                decimal(min(p.coherence for p in members), 3),
+            )
+        )
+    return rows
+
+
+def _runs(points: Sequence[Point]) -> list[tuple[list[Point], bool]]:
+    """Stretches of the line by whether coherence bears them; neighbours share their end."""
+    runs: list[tuple[list[Point], bool]] = []
+    for before, after in pairwise(points):
+        sure = min(before.coherence, after.coherence) >= SURE
+        if runs and runs[-1][1] == sure:
+            runs[-1][0].append(after)
+        else:
+            runs.append(([before, after], sure))
+    return runs
+
+
+def _round(hz: float) -> float:
+    """Three digits are enough to read."""
+    return float(f"{hz:.3g}")

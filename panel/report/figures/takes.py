@@ -1,0 +1,194 @@
+"""Takes, the unit of every claim about a change: their scores, and pairs of them, one by one."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from panel.procedures.base import PROCEDURES
+from panel.report.figures.drawing import (
+    INK,
+    MARK,
+    PENCIL,
+    SMALL,
+    Canvas,
+    Figure,
+    Scale,
+    Shape,
+    drawn,
+    wrapped,
+)
+from panel.report.figures.outcome import ordered
+from panel.report.words import percent, plural
+from panel.study.votes import Vote
+
+SHAPES: tuple[Shape, ...] = ("square", "disc", "triangle", "diamond", "ring", "cross")
+
+
+@dataclass(frozen=True)
+class Group:
+    """A row of the picture: shares of single takes or pairs, with the votes behind each."""
+
+    label: str
+    what: str
+    shape: Shape
+    shares: tuple[tuple[str, float, int], ...]
+
+    @property
+    def mean(self) -> float:
+        """Over all votes of the group."""
+        total = sum(votes for _, _, votes in self.shares)
+        return sum(share * votes for _, share, votes in self.shares) / total
+
+
+def take_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Group]:
+    """Directed: for each condition the share of its votes that each take won."""
+    won: Counter[str] = Counter()
+    met: Counter[str] = Counter()
+    for vote in votes:
+        if vote.contrast == contrast["id"] and not vote.tied:
+            met.update(vote.pair)
+            won[vote.chosen] += 1
+    groups = []
+    for index, condition in enumerate(ordered(contrast)):
+        shares = tuple((t, won[t] / met[t], met[t]) for t in condition["takes"] if met[t])
+        if shares:
+            groups.append(
+                Group(
+                    str(condition["label"]),
+                    plural(len(shares), "take"),
+                    SHAPES[index % len(SHAPES)],
+                    shares,
+                )
+            )
+    return groups
+
+
+def pair_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Group]:
+    """With a right answer: share right of each pair of takes, within and across conditions.
+
+    Where there is a trend, pairs across are grouped by which two doses they compare.
+    """
+    conditions = ordered(contrast)
+    side = {t: i for i, c in enumerate(conditions) for t in c["takes"]}
+    right: Counter[tuple[str, str]] = Counter()
+    total: Counter[tuple[str, str]] = Counter()
+    for vote in votes:
+        one_twice = vote.procedure == "same_different" and vote.one == vote.two
+        if vote.contrast == contrast["id"] and vote.correct is not None and not one_twice:
+            total[vote.pair] += 1
+            right[vote.pair] += vote.correct
+    by_sides: dict[tuple[int, int], list[tuple[str, float, int]]] = defaultdict(list)
+    for pair in sorted(total):
+        a, b = sorted(side[take] for take in pair)
+        key = (-1, -1) if a == b else (a, b)
+        by_sides[key].append((" ".join(pair), right[pair] / total[pair], total[pair]))
+    groups = []
+    for a, b in sorted(by_sides):
+        label = (
+            "the same condition"
+            if a == -1
+            else f"{conditions[a]['label']} and {conditions[b]['label']}"
+        )
+        pairs = by_sides[a, b]
+        groups.append(
+            Group(label, plural(len(pairs), "pair"), "square" if a == -1 else "disc", tuple(pairs))
+        )
+    return groups
+
+
+def takes_one_by_one(
+    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote], contrast_id: str
+) -> Figure | None:
+    """The picture for one question; None where there is one take a side, or no vote."""
+    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
+    if max(len(condition["takes"]) for condition in contrast["conditions"]) < 2:
+        return None
+    out = set(verdict["excluded"]["listeners"])
+    counted = [vote for vote in votes if vote.listener not in out]
+    kind = PROCEDURES[contrast["procedure"]]
+    names = {take["id"]: str(take.get("label") or take["id"]) for take in plan["takes"]}
+    groups = (take_groups if kind.directed else pair_groups)(contrast, counted)
+    if len(groups) < 2:
+        return None
+    unit = "take" if kind.directed else "pair of takes"
+    own = (
+        "Comparisons with takes of its own condition count too, so rows lie nearer to one half "
+        "than the answer above. "
+        if kind.directed
+        else ""
+    )
+    fewest = min(n for group in groups for *_, n in group.shares)
+    share = (
+        ("share of its votes that it was preferred in" if kind.code == "preference"
+         else f"share of its votes that it had more {contrast['attribute']} in")
+        if kind.directed
+        else "share right"
+    )  # fmt: skip
+    title = f"{'Takes' if kind.directed else 'Pairs of takes'} one by one: {contrast['name']}"
+    description = f"{share.capitalize()} for each {unit}. " + " ".join(
+        f"{group.label}: {group.what}, from {percent(min(s for _, s, _ in group.shares))} to "
+        f"{percent(max(s for _, s, _ in group.shares))}, together {percent(group.mean)}."
+        for group in groups
+    )
+    name = f"takes-{contrast['id']}"
+
+    def draw(canvas: Canvas) -> float:
+        scale = Scale(
+            0.0, 1.0, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 34))
+        )
+        bins = 40 if canvas.narrow else 64
+        step = 7.0 if canvas.narrow else 7.5
+        y, top, frames = 26.0, 26.0, []
+        for group in groups:
+            stacks = Counter(round(s * bins) for _, s, _ in group.shares)
+            height = (22.0 if canvas.narrow else 0.0) + max(44.0, 20 + step * max(stacks.values()))
+            frames.append((group, y, height))
+            y += height
+        bottom = y
+        canvas.share_axis(scale, top, bottom, step=0.2 if canvas.narrow else 0.1)
+        canvas.text(scale(kind.chance), 16, "chance", size=SMALL, anchor="middle", fill=PENCIL)
+        canvas.line(scale(kind.chance), top, scale(kind.chance), bottom, dash="4 4")
+        for group, start, height in frames:
+            ground = start + height - 12
+            if canvas.narrow:
+                canvas.blank(start + 1, 22)
+                words = wrapped(f"{group.label}, {group.what}", 296, most=1)[0]
+                canvas.text(scale.start, start + 17, words)
+            else:
+                canvas.text(196, ground - 12, wrapped(group.label, 196, most=1)[0], anchor="end")
+                canvas.text(196, ground + 5, group.what, size=SMALL, anchor="end", fill=PENCIL)
+            colour = INK if group.shape == "square" else MARK
+            x = scale(group.mean)
+            canvas.line(x, start + (22 if canvas.narrow else 4), x, ground + 6, stroke=colour,
+                        width=3)  # fmt: skip
+            placed: Counter[int] = Counter()
+            for _, value, _ in group.shares:
+                place = round(value * bins)
+                height_of = ground - step * placed[place]
+                canvas.mark(group.shape, scale(place / bins), height_of, 3.4, colour=colour)
+                placed[place] += 1
+        return bottom + 28
+
+    return drawn(
+        name,
+        title,
+        description,
+        draw,
+        f"One mark a {unit}: {share}. {own}A mark rests on as few as {plural(fewest, 'vote')}, "
+        "and scatters by chance. The upright bar is the whole row together. A claim about "
+        "the change rests on how the rows differ beyond what single takes do among themselves.",
+        (unit, "row", "share", "votes"),
+        tuple(
+            (
+                " and ".join(names.get(take, take) for take in which.split()),
+                group.label,
+                percent(value),
+                f"{number}",
+            )
+            for group in groups
+            for which, value, number in group.shares
+        ),
+    )

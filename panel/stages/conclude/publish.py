@@ -1,0 +1,98 @@
+"""Publishes a study: the archive that anybody can recompute, and what the report page shows."""
+
+import re
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func
+from sqlmodel import select
+
+from panel.stages.clips.measured import for_report
+from panel.stages.conclude import vote_table
+from panel.stages.listen import reasons
+from panel.stages.listeners.links import locked_plan
+from panel.store.session import Store
+from panel.store.tables import Organiser, Plan, Study, Vote
+
+
+def export(store: Store, study_id: int, *, with_reasons: bool = False) -> bytes:
+    """The zip with votes, listeners, contrasts, codebook, plan and verdict; no addresses, names,
+    network addresses or exact times. `with_reasons` adds what listeners wrote, by which they may
+    be known: only where the organiser has read it and says so. Raises NotAllowed while the study is
+    sealed."""
+    from panel.report.archive.export import write_zip
+
+    document = vote_table.verdict(store, study_id)
+    votes, listeners = vote_table.vote_table(store, study_id)
+    words = reasons.as_csv(store, study_id) if with_reasons else None
+    return write_zip(plan_document(store, study_id), votes, listeners, document, reasons=words)
+
+
+def file_name(store: Store, study_id: int) -> str:
+    """A plain name for the archive, from the study's title and the plan's hash."""
+    with store.session() as s:
+        study = s.get_one(Study, study_id)
+        sha256 = s.exec(select(Plan.sha256).where(Plan.study_id == study_id)).first() or ""
+    words = re.sub(r"[^a-z0-9]+", "-", study.title.lower()).strip("-")[:48].strip("-")
+    return f"fair-hearing-{words or 'study'}-{sha256[:8]}.zip"
+
+
+def report_context(
+    store: Store, study_id: int, *, export_url: str = "", plan_url: str = ""
+) -> dict[str, Any]:
+    """What the template of the report reads. Raises NotAllowed while the study is sealed."""
+    from panel.report.page.contents import context
+
+    document = vote_table.verdict(store, study_id)
+    votes, listeners = vote_table.vote_table(store, study_id)
+    with store.session() as s:
+        study = s.get_one(Study, study_id)
+        organiser = s.get_one(Organiser, study.organiser_id)
+        days = s.exec(
+            select(func.min(Vote.received_at), func.max(Vote.received_at)).where(
+                Vote.study_id == study_id
+            )
+        ).one()
+    return context(
+        plan_document(store, study_id),
+        document,
+        votes,
+        listeners,
+        for_report(vote_table.measured(store, study_id)),
+        organiser=organiser.name,
+        dates=_dates(study.locked_at, *days),
+        export_url=export_url,
+        plan_url=plan_url,
+    )
+
+
+def _dates(locked: datetime | None, first: datetime | None, last: datetime | None) -> str:
+    """Days only: "plan locked 2 May 2026, votes 3 to 17 May 2026"."""
+    parts = []
+    if locked is not None:
+        parts.append(f"plan locked {_day(locked)}")
+    if first is not None and last is not None:
+        if first.date() == last.date():
+            parts.append(f"votes {_day(first)}")
+        else:
+            parts.append(f"votes {_day(first)} to {_day(last)}")
+    return ", ".join(parts)
+
+
+def _day(at: datetime) -> str:
+    return f"{at.day} {at:%B %Y}"
+
+
+def plan_document(store: Store, study_id: int) -> dict[str, Any]:
+    """The locked plan. Raises Conflict before the lock."""
+    with store.session() as s:
+        return locked_plan(s, s.get_one(Study, study_id))
+
+
+def plan_bytes(store: Store, study_id: int) -> bytes:
+    """The plan's canonical bytes, whose SHA-256 is the plan's. Raises Conflict before the lock."""
+    with store.session() as s:
+        locked_plan(s, s.get_one(Study, study_id))
+        canonical = s.exec(select(Plan.canonical).where(Plan.study_id == study_id)).one()
+        assert canonical is not None
+        return canonical

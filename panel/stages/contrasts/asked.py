@@ -1,0 +1,245 @@
+"""Contrasts: what is to be told apart, under the guard against two changes at once.
+
+A contrast is kept as its entry in the plan to be. What the guard says is never kept: it is asked
+again whenever the contrast is shown, and once more when the plan is locked. Guard, views and
+planted checks have files of their own; their functions can be had from here too.
+"""
+
+from collections.abc import Sequence
+
+from sqlmodel import col, select
+
+from panel.design.plan_check import MOST_ORDERED, ORDERED
+from panel.errors import BadInput
+from panel.procedures.base import procedure as kind_of
+from panel.stages.contrasts.guard import (
+    by_value,
+    check_comparable,
+    guarded,
+    judge,
+    known_factor,
+    with_doses,
+)
+from panel.stages.contrasts.planted_checks import add_planted_check
+from panel.stages.contrasts.rows import (
+    checked_votes,
+    conditions_of,
+    contrast_in,
+    contrasts_in,
+    keep_contrast,
+    sides_of,
+    tidy_attribute,
+    tidy_name,
+    tidy_preference,
+    tidy_reason,
+)
+from panel.stages.contrasts.views import (
+    ContrastView,
+    ProposalView,
+    SideView,
+    contrasts,
+    procedure_options,
+    proposals,
+    propose,
+)
+from panel.stages.rows import factors_in
+from panel.stages.studies import unlocked
+from panel.store.session import Store, write_first
+from panel.store.tables import Clip
+from panel.study.conditions import Condition
+
+__all__ = [
+    "Condition", "ContrastView", "ProposalView", "SideView", "add_planted_check", "add_question",
+    "add_retake_control", "by_value", "conditions_of", "contrasts", "contrasts_in", "judge",
+    "procedure_options", "proposals", "propose", "remove",
+]  # fmt: skip
+
+
+def add_question(
+    store: Store,
+    study_id: int,
+    *,
+    name: str,
+    procedure: str,
+    factor: str | None,
+    conditions: Sequence[Condition],
+    votes_per_listener: int,
+    attribute: str | None = None,
+    scale: str | None = None,
+    override_reason: str | None = None,
+    ties: bool = False,
+    reasons: bool = False,
+    attributes: Sequence[str] = (),
+    given: Sequence[str] = (),
+) -> str:
+    """Ask whether the conditions can be told apart; returns the contrast's key.
+
+    `ties`, `reasons`, `attributes` go with a preference: it may be for neither, a reason is asked
+    in the listener's own words, words are there to tick.
+    `given`: factors the takes are crossed over; then only takes alike in these are compared.
+    `factor` is what is asked about (None only with a written reason). Raises BadInput with the
+    guard's sentence where more than one factor differs and no reason is given.
+    """
+    reason = tidy_reason(override_reason)
+    kind = kind_of(procedure)
+    with store.session() as s:
+        write_first(s)
+        unlocked(s, study_id)
+        factors = factors_in(s, study_id)
+        for other in given:
+            if known_factor(factors, other).id == factor:
+                raise BadInput(
+                    "What is asked about cannot be given as well.",
+                    hint="Tick another factor, or none.",
+                )
+        result = guarded(s, study_id, conditions, reason, given)
+        if given and not result.allowed:
+            raise BadInput(result.sentence)
+        if given and (kind.code == "reminder" or scale):
+            raise BadInput(
+                "A reminder and a trend cannot be asked given another factor.",
+                hint="Ask about two values, by ABX, a preference or a named attribute.",
+            )
+        if result.role == "retake_control":
+            raise BadInput(
+                result.sentence,
+                hint="Log what was changed, or make it a retake control instead of a question.",
+            )
+        if not result.allowed:
+            raise BadInput(
+                result.sentence,
+                hint="Leave out the takes that differ in more, or write down why you ask all the "
+                "same; the verdict will repeat it.",
+            )
+        if factor is not None and result.factor is not None and factor != result.factor:
+            raise BadInput(
+                f"The question is about {known_factor(factors, factor).name}, but these takes "
+                f"differ in {known_factor(factors, result.factor).name}.",
+                hint="Choose takes that differ in what you ask about.",
+            )
+        if kind.code == "reminder" and (
+            len(conditions) != 2 or min(len(c.takes) for c in conditions) < 2
+        ):
+            raise BadInput(
+                "With a reminder two conditions are asked about, and each needs two takes at "
+                "least: the reminder is another take than the fresh one.",
+                hint="Record more takes, choose two conditions, or ask by ABX.",
+            )
+        check_comparable(s, study_id, conditions)
+        asked = result.factor or factor
+        asked_factor = known_factor(factors, asked) if asked else None
+        numeric = asked_factor is not None and asked_factor.kind == "numeric"
+        if numeric and asked_factor is not None:
+            conditions = with_doses(s, study_id, conditions, asked_factor)
+            if scale is None and len(conditions) > 2:
+                scale = "linear"
+        if scale is not None and not numeric:
+            raise BadInput(
+                "A trend needs a factor that is a number, such as hours in use.",
+                hint="Leave the scale empty, or ask about a numeric factor.",
+            )
+        if scale not in (None, "linear", "log1p"):
+            raise BadInput("The scale of a trend is linear or log1p.")
+        if len(conditions) > 2 and scale is None and kind.code not in ORDERED:
+            raise BadInput(
+                "More than two conditions can be asked about along a numeric factor, by "
+                "preference, or by a named attribute.",
+                hint="Choose two of them; ask about the others in a question of their own.",
+            )
+        if len(conditions) > MOST_ORDERED and scale is None:
+            raise BadInput(
+                f"More than {MOST_ORDERED} conditions cannot be put in order.",
+                hint="Choose fewer of them.",
+            )
+        key = keep_contrast(
+            s,
+            study_id,
+            "question",
+            "q",
+            {
+                "name": tidy_name(name),
+                "procedure": procedure,
+                "attribute": tidy_attribute(kind.code, attribute),
+                "factor": result.factor,
+                "scale": scale,
+                "conditions": sides_of(conditions),
+                "votes_per_listener": checked_votes(votes_per_listener),
+                "override_reason": reason if result.overridden else None,
+                **({"given": list(result.given)} if result.given else {}),
+                **tidy_preference(kind.code, ties, reasons, attributes),
+            },
+        )
+        s.commit()
+    return key
+
+
+def add_retake_control(
+    store: Store,
+    study_id: int,
+    *,
+    name: str,
+    procedure: str,
+    conditions: Sequence[Condition],
+    votes_per_listener: int,
+) -> str:
+    """A retake control by itself: takes of one and the same condition, in two groups.
+
+    Questions with several takes of a condition bring theirs along and need none of these.
+    """
+    if kind_of(procedure).directed:
+        raise BadInput(
+            "A retake control by itself needs a procedure with a right answer.",
+            hint="Choose ABX, triangle or duo-trio.",
+        )
+    with store.session() as s:
+        write_first(s)
+        unlocked(s, study_id)
+        result = guarded(s, study_id, conditions, None)
+        if result.role != "retake_control":
+            raise BadInput(
+                f"These takes are not alike in what is logged. {result.sentence}",
+                hint="Choose takes of one condition.",
+            )
+        if len(conditions) != 2:
+            raise BadInput("A retake control has two groups of takes.")
+        check_comparable(s, study_id, conditions)
+        key = keep_contrast(
+            s,
+            study_id,
+            "retake_control",
+            "r",
+            {
+                "name": tidy_name(name),
+                "procedure": procedure,
+                "attribute": None,
+                "factor": None,
+                "scale": None,
+                "conditions": sides_of(conditions),
+                "votes_per_listener": checked_votes(votes_per_listener),
+                "override_reason": None,
+            },
+        )
+        s.commit()
+    return key
+
+
+def remove(store: Store, study_id: int, key: str) -> None:
+    """Remove a contrast; the clips of a planted check go with it."""
+    with store.session() as s:
+        write_first(s)
+        unlocked(s, study_id)
+        found = contrast_in(s, study_id, key)
+        clips: list[Clip] = []
+        if found.role == "planted_check":
+            planted = found.document["conditions"][1]["takes"]
+            clips = list(
+                s.exec(
+                    select(Clip).where(Clip.study_id == study_id, col(Clip.take_key).in_(planted))
+                )
+            )
+        for clip in clips:
+            s.delete(clip)
+        s.delete(found)
+        s.commit()
+    for clip in clips:
+        store.files.remove(clip.samples_key)

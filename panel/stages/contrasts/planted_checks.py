@@ -1,0 +1,81 @@
+"""Planted checks: a known difference made on a copy of a take, so that listening itself is tested.
+
+The clips of the copy are made when the study is prepared.
+"""
+
+from panel.errors import BadInput
+from panel.procedures.base import procedure as kind_of
+from panel.stages.contrasts.rows import checked_votes, contrast_in, keep_contrast, tidy_attribute
+from panel.stages.rows import take_in
+from panel.stages.studies import unlocked
+from panel.store.session import Store, write_first
+
+PLANTED = {"shelf": "above 3 kHz", "level": "in level"}
+
+
+def add_planted_check(
+    store: Store,
+    study_id: int,
+    *,
+    take_key: str,
+    kind: str,
+    amount_db: float,
+    procedure: str,
+    votes_per_listener: int,
+    attribute: str | None = None,
+) -> str:
+    """A known, audible difference made on a copy of a take; its clips are made at prepare.
+
+    `kind`: "shelf" (dB above 3 kHz) or "level" (dB).
+    """
+    proc = kind_of(procedure)
+    if proc.code == "preference":
+        raise BadInput(
+            "A planted check needs a right answer, which a preference has not.",
+            hint="Choose ABX, triangle, duo-trio, or the named attribute that is planted.",
+        )
+    if kind not in PLANTED:
+        raise BadInput("A check is planted as a shelf above 3 kHz or as a level.")
+    if not 0.1 <= abs(amount_db) <= 24:
+        raise BadInput(
+            f"A planted change of {amount_db:g} dB cannot be used: it must be from 0.1 to 24 dB.",
+            hint="6 dB above 3 kHz is plain to hear.",
+        )
+    if proc.directed and amount_db < 0:
+        raise BadInput(
+            "With a named attribute the planted copy must have more of it.",
+            hint="Give the amount without a minus.",
+        )
+    with store.session() as s:
+        write_first(s)
+        unlocked(s, study_id)
+        take = take_in(s, study_id, take_key)
+        amount = f"{amount_db:+g} dB {PLANTED[kind]}".replace("-", "−")
+        key = keep_contrast(
+            s,
+            study_id,
+            "planted_check",
+            "check",
+            {
+                "name": f"Planted check: {amount}",
+                "procedure": procedure,
+                "attribute": tidy_attribute(procedure, attribute),
+                "factor": None,
+                "scale": None,
+                "conditions": [],
+                "votes_per_listener": checked_votes(votes_per_listener),
+                "override_reason": None,
+                "planted": {"kind": kind, "amount_db": float(amount_db)},
+            },
+        )
+        kept = contrast_in(s, study_id, key)
+        kept.document = {
+            **kept.document,
+            "conditions": [
+                {"label": "unchanged", "dose": None, "takes": [take.key]},
+                {"label": "planted", "dose": None, "takes": [f"{take.key}+{key}"]},
+            ],
+        }
+        s.add(kept)
+        s.commit()
+    return key

@@ -1,0 +1,163 @@
+"""Can these takes answer it? The facts of a study, put to the check list."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from sqlmodel import Session
+
+from panel.design.readiness import Check, State, check_list, in_all
+from panel.design.readiness_facts import (
+    ExcerptFacts,
+    Facts,
+    LoggedFacts,
+    QuestionFacts,
+    SideFacts,
+    TakeFacts,
+)
+from panel.procedures.base import PROCEDURES
+from panel.stages.contrasts.guard import guarded
+from panel.stages.contrasts.rows import conditions_of, contrasts_in
+from panel.stages.contrasts.views import propose
+from panel.stages.rows import (
+    clips_in,
+    clips_missing,
+    excerpts_in,
+    factors_in,
+    plan_row,
+    takes_in,
+)
+from panel.store.session import Store
+from panel.store.tables import Clip, Take
+from panel.study.conditions import Condition
+from panel.study.factors import is_logged
+
+MOST_PROPOSED = 3
+
+
+@dataclass(frozen=True)
+class ReadinessView:
+    """The list, the state of the whole, and the names of the questions it is about.
+    `asked`: whether they are asked, or only what the log would bear."""
+
+    checks: tuple[Check, ...]
+    state: State
+    questions: tuple[str, ...]
+    asked: bool
+
+
+def readiness(store: Store, study_id: int) -> ReadinessView:
+    """For the questions that are asked; before any is, for those that the log would bear best."""
+    known = facts(store, study_id)
+    found = check_list(known)
+    return ReadinessView(found, in_all(found), tuple(q.name for q in known.questions), known.asked)
+
+
+def facts(store: Store, study_id: int) -> Facts:
+    """Only takes that stand in one of the questions count."""
+    proposed = propose(store, study_id)
+    with store.session() as s:
+        asked = [
+            (
+                str(c.document["name"]),
+                conditions_of(c.document),
+                c.document.get("scale"),
+                guarded(
+                    s,
+                    study_id,
+                    conditions_of(c.document),
+                    None,
+                    c.document.get("given") or (),
+                ).strata,
+                PROCEDURES[c.document["procedure"]].directed,
+            )
+            for c in contrasts_in(s, study_id)
+            if c.role == "question"
+        ]
+        if asked:
+            questions = asked
+        else:
+            questions = [
+                (p.name, p.conditions, None, p.guard.strata, False)
+                for p in proposed
+                if p.factor is not None
+            ]
+            questions = questions[:MOST_PROPOSED]
+        takes = takes_in(s, study_id)
+        prepared = bool(takes) and clips_missing(s, study_id) != "all"
+        there = _take_facts(takes, clips_in(s, study_id) if prepared else [])
+        names = {key for _, sides, *_ in questions for side in sides for key in side.takes}
+        return Facts(
+            questions=tuple(
+                QuestionFacts(
+                    name,
+                    _sides(sides, there),
+                    scale is not None,
+                    tuple(_sides(sides, there, stratum.takes) for stratum in strata),
+                    directed,
+                )
+                for name, sides, scale, strata, directed in questions
+            ),
+            factors=tuple(
+                LoggedFacts(
+                    factor.name,
+                    tuple(
+                        take.label
+                        for take in takes
+                        if take.key in names and not is_logged(take.log.get(factor.id))
+                    ),
+                )
+                for factor in factors_in(s, study_id)
+            ),
+            excerpts=tuple(
+                ExcerptFacts(e.label or f"Excerpt {e.key[1:]}", e.end_s - e.start_s)
+                for e in excerpts_in(s, study_id)
+            ),
+            asked=bool(asked),
+            prepared=prepared,
+            alpha=_alpha(s, study_id),
+        )
+
+
+def _sides(
+    conditions: tuple[Condition, ...],
+    there: dict[str, TakeFacts],
+    stratum: Collection[str] | None = None,
+) -> tuple[SideFacts, ...]:
+    """The conditions with what is known of their takes; with `stratum` only of those in it."""
+    return tuple(
+        SideFacts(
+            side.label,
+            tuple(
+                there[key]
+                for key in side.takes
+                if key in there and (stratum is None or key in stratum)
+            ),
+        )
+        for side in conditions
+    )
+
+
+def _take_facts(takes: list[Take], clips: list[Clip]) -> dict[str, TakeFacts]:
+    codes: dict[str, set[str]] = {}
+    compared: set[str] = set()
+    for clip in clips:
+        codes.setdefault(clip.take_key, set()).update(str(w["code"]) for w in clip.warnings)
+        if clip.residual_db is not None:
+            compared.add(clip.take_key)
+    return {
+        take.key: TakeFacts(
+            name=take.label,
+            order=take.recorded_order,
+            lossy=take.lossy,
+            clipped="clipping" in codes[take.key] if take.key in codes else None,
+            noise="residual_is_noise" in codes[take.key] if take.key in compared else None,
+            lufs=take.loudness_lufs,
+        )
+        for take in takes
+    }
+
+
+def _alpha(session: Session, study_id: int) -> float:
+    """The plan's, by the desk's rules while it is a draft."""
+    document = plan_row(session, study_id).document
+    return float(document.get("rules", document).get("alpha", 0.05))

@@ -1,0 +1,169 @@
+"""Contrasts as the desk shows them: those there are, and clean ones that the log would bear."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from sqlmodel import Session
+
+from panel.design import contrasts as design
+from panel.design.contrasts import Proposal
+from panel.design.power import procedure_choice
+from panel.design.power.procedure_choice import Option
+from panel.procedures.base import PROCEDURES
+from panel.stages.contrasts.guard import channel_warnings, guarded
+from panel.stages.contrasts.rows import conditions_of, contrasts_in
+from panel.stages.rows import factors_in, log_of, takes_in, twins_of
+from panel.store.session import Store
+from panel.store.tables import Contrast
+
+
+@dataclass(frozen=True)
+class SideView:
+    label: str
+    takes: tuple[str, ...]
+    take_names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ContrastView:
+    """A contrast at the desk. `finding` and `warnings` are what the guard says now; `allowed` is
+    False where the log has changed since and the contrast cannot stand any more."""
+
+    key: str
+    name: str
+    role: str
+    procedure: str
+    procedure_name: str
+    attribute: str | None
+    factor: str | None
+    scale: str | None
+    sides: tuple[SideView, ...]
+    votes_per_listener: int
+    override_reason: str | None
+    allowed: bool
+    finding: str
+    warnings: tuple[str, ...]
+    has_retakes: bool
+    given: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ProposalView:
+    """A clean contrast that could be asked as it stands."""
+
+    name: str
+    factor: str | None
+    sides: tuple[SideView, ...]
+    finding: str
+    warnings: tuple[str, ...]
+    given: tuple[str, ...] = ()
+
+    @property
+    def takes(self) -> str:
+        """Keys of all its takes, with commas between: for an address."""
+        return ",".join(key for side in self.sides for key in side.takes)
+
+
+def contrasts(store: Store, study_id: int) -> tuple[ContrastView, ...]:
+    """The study's contrasts as the guard sees them now."""
+    with store.session() as s:
+        names = {take.key: take.label for take in takes_in(s, study_id)}
+        return tuple(_view(s, found, names) for found in contrasts_in(s, study_id))
+
+
+def propose(store: Store, study_id: int) -> list[Proposal]:
+    """Clean contrasts that the log would bear, the best provided with takes first."""
+    with store.session() as s:
+        takes, factors = takes_in(s, study_id), factors_in(s, study_id)
+    twins = twins_of(takes)
+    return design.propose([log_of(take) for take in takes if take.key not in twins], factors)
+
+
+def proposals(store: Store, study_id: int) -> tuple[ProposalView, ...]:
+    """What `propose` finds and is not kept as a contrast already."""
+    with store.session() as s:
+        names = {take.key: take.label for take in takes_in(s, study_id)}
+        kept = {
+            (
+                frozenset(key for side in c.document["conditions"] for key in side["takes"]),
+                c.document["factor"] if c.document.get("given") else None,
+            )
+            for c in contrasts_in(s, study_id)
+        }
+    return tuple(
+        ProposalView(
+            name=found.name,
+            factor=found.factor,
+            sides=tuple(
+                SideView(c.label, c.takes, tuple(names[key] for key in c.takes))
+                for c in found.conditions
+            ),
+            finding=found.guard.sentence,
+            warnings=found.guard.warnings,
+            given=found.guard.given,
+        )
+        for found in propose(store, study_id)
+        if (
+            frozenset(key for c in found.conditions for key in c.takes),
+            found.factor if found.guard.given else None,
+        )
+        not in kept
+    )
+
+
+@lru_cache(maxsize=1)
+def procedure_options() -> tuple[Option, ...]:
+    """The procedures with their prices and reasons, the one proposed first at the head."""
+    return tuple(procedure_choice.options("attribute"))
+
+
+def _view(session: Session, found: Contrast, names: dict[str, str]) -> ContrastView:
+    document = found.document
+    conditions = conditions_of(document)
+    allowed, finding = True, ""
+    warnings: tuple[str, ...] = ()
+    if found.role == "planted_check":
+        finding = "A known difference: it shows whether a listener, on that equipment, hears one."
+    else:
+        result = guarded(
+            session,
+            found.study_id,
+            conditions,
+            document["override_reason"],
+            document.get("given") or (),
+        )
+        as_asked = result.role == found.role
+        allowed = result.allowed and as_asked
+        finding = result.sentence
+        warnings = result.warnings + channel_warnings(session, found.study_id, conditions)
+        if not as_asked:
+            finding += " The log has changed since this contrast was made: remove it."
+    return ContrastView(
+        key=found.key,
+        name=document["name"],
+        role=found.role,
+        procedure=document["procedure"],
+        procedure_name=PROCEDURES[document["procedure"]].name,
+        attribute=document["attribute"],
+        factor=document["factor"],
+        scale=document["scale"],
+        sides=tuple(
+            SideView(c.label, c.takes, tuple(_take_name(key, names) for key in c.takes))
+            for c in conditions
+        ),
+        votes_per_listener=document["votes_per_listener"],
+        override_reason=document["override_reason"],
+        allowed=allowed,
+        finding=finding,
+        warnings=warnings,
+        has_retakes=found.role == "question"
+        and document["procedure"] != "reminder"
+        and any(len(c.takes) > 1 for c in conditions),
+        given=tuple(document.get("given") or ()),
+    )
+
+
+def _take_name(key: str, names: dict[str, str]) -> str:
+    base, plus, _ = key.partition("+")
+    name = names.get(base, base)
+    return f"{name}, changed" if plus else name

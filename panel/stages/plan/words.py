@@ -1,0 +1,215 @@
+"""A plan in plain words: what is asked, of whom, by which rule. Built from the document alone."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from panel.procedures.base import procedure
+
+CHECK_WORDS = {
+    "antiphase": "the quietest of three tones, after Woods and others 2017",
+    "huggins": "a pitch that only two ears together hear, after Milne and others 2021",
+}
+
+
+@dataclass(frozen=True)
+class Section:
+    heading: str
+    sentences: tuple[str, ...]
+
+
+def in_words(plan: Mapping[str, Any]) -> tuple[Section, ...]:
+    """The whole plan, so that somebody who reads no JSON knows what is being fixed."""
+    return (
+        Section("What is asked", (plan["study"]["question"], *_questions(plan))),
+        Section("How it is known that the panel listens", _controls(plan)),
+        Section("What is heard", _material(plan)),
+        Section("When it ends", _stop(plan)),
+        Section("What will be claimed", _claims(plan)),
+        Section("Whose votes count", _exclusion(plan)),
+    )
+
+
+def contrast_sentence(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> str:
+    """What one contrast puts to the listeners, in a sentence."""
+    kind = procedure(contrast["procedure"])
+    labels = [f"“{side['label']}”" for side in contrast["conditions"]]
+    counts = [len(side["takes"]) for side in contrast["conditions"]]
+    sides = _listed(
+        f"{label} ({_takes(count)})" for label, count in zip(labels, counts, strict=True)
+    )
+    by = kind.name
+    if contrast.get("attribute"):
+        by += f", asking which has more {contrast['attribute']}"
+    if contrast.get("ties"):
+        by += ", with “neither” allowed"
+    if contrast.get("reasons") or contrast.get("attributes"):
+        by += ", asking for reasons"
+    level = ", at the level they were recorded with" if contrast["level"] == "as_recorded" else ""
+    return (
+        f"{contrast['name']}: {sides}, by {by}{level}, "
+        f"{_count(contrast['votes_per_listener'], 'vote')} from each listener."
+    )
+
+
+def _questions(plan: Mapping[str, Any]) -> list[str]:
+    found = []
+    names = {factor["id"]: factor["name"] for factor in plan["factors"]}
+    for contrast in plan["contrasts"]:
+        if contrast["role"] != "question":
+            continue
+        found.append(contrast_sentence(plan, contrast))
+        if contrast["override_reason"]:
+            differs = _listed(names[key] for key in contrast["differs"])
+            found.append(
+                f"Its conditions differ in {differs}; asked all the same, because: "
+                f"{contrast['override_reason']} The verdict cannot be attributed to one change."
+            )
+        if contrast.get("given"):
+            given = _listed(names[key] for key in contrast["given"])
+            groups = "; ".join(stratum["label"] for stratum in contrast["strata"])
+            found.append(
+                f"This is asked given {given}: only takes alike in {given} are put side by side "
+                f"({groups}), and their labels are permuted among these alone. It is one answer "
+                "over all groups together, not one for each."
+            )
+        if contrast["unlogged"]:
+            listed = _listed(names[key] for key in contrast["unlogged"])
+            found.append(f"Not logged on every take, and named with the verdict: {listed}.")
+        if contrast["scale"]:
+            scale = "log(1 + dose)" if contrast["scale"] == "log1p" else "the dose itself"
+            found.append(f"Tested as a trend over {scale}, before its parts.")
+    return found
+
+
+def _controls(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    found = []
+    for contrast in plan["contrasts"]:
+        if contrast.get("of"):
+            name = next(c["name"] for c in plan["contrasts"] if c["id"] == contrast["of"])
+            found.append(
+                f"Retakes: in the same round robin as “{name}”, pairs of takes of one condition "
+                "show what mere re-recording sounds like."
+            )
+        elif contrast["role"] != "question":
+            found.append(contrast_sentence(plan, contrast))
+    if not any(c["role"] == "planted_check" for c in plan["contrasts"]):
+        found.append("No difference is planted, so “not heard” cannot be concluded.")
+    return tuple(found)
+
+
+def _material(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    spans = _listed(f"{e['start_s']:g}–{e['end_s']:g} s" for e in plan["excerpts"])
+    return (
+        f"{_count(len(plan['takes']), 'take')}, each named by the SHA-256 of its original file, "
+        "with the chain log as it stands.",
+        f"{_count(len(plan['excerpts']), 'excerpt')}: {spans}.",
+        "Who hears which pair is dealt from a seed that the plan names, without regard to "
+        "condition; what a sample is gets drawn anew for each trial.",
+    )
+
+
+def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    listeners = _count(plan["stop"]["listeners"], "listener")
+    if plan["stop"]["kind"] == "fixed":
+        return (
+            f"Planned are {listeners}. Outcomes stay sealed from everybody, you too, until you "
+            "end the voting; nothing is looked at before.",
+        )
+    return (
+        f"Planned are {listeners}. The test against chance stays valid whenever it is looked at; "
+        "whether a difference is due to the change is decided only when the planned votes are in.",
+    )
+
+
+def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    questions = sum(c["role"] == "question" for c in plan["contrasts"])
+    asked = {c["procedure"] for c in plan["contrasts"] if c["role"] == "question"}
+    found = []
+    relabelled = "the takes' labels, put on them at random, would seldom do as well"
+    leaning = (
+        "only if votes across conditions lean one way beyond chance, either way counting, and "
+        f"{relabelled}"
+    )
+    if any(procedure(code).shows_absence for code in asked):
+        found += [
+            f"“Heard” only if the votes beat guessing and {relabelled}.",
+            f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it every "
+            f"time, with {plan['confidence']:.0%} confidence, and the planted check was heard.",
+        ]
+    if "reminder" in asked:
+        found.append(
+            "With a reminder takes go by condition, so relabelling them is no test: “heard” only "
+            "if the votes beat guessing and a share above one half holds over takes, each left "
+            "out in turn, which needs four takes of each condition; with fewer it can only "
+            "be shown that these recordings differ. “Not heard” never."
+        )
+    if "same_different" in asked:
+        found.append(
+            f"Of same–different: “heard” only if the votes beat guessing and {relabelled}. “Not "
+            "heard” never, as whoever hears a difference may still call the two the same."
+        )
+    if "attribute" in asked:
+        found.append(f"Of a named attribute: “heard” {leaning}. “Not heard” never.")
+    if "preference" in asked:
+        found.append(
+            f"Of preference: “preferred” {leaning}. “Divided” only if listeners differ among "
+            "themselves more than chance and the takes explain. “Not heard” never."
+        )
+    if asked:
+        together = f", over all {questions} questions together (Holm)" if questions > 1 else ""
+        claim = "“preferred”" if asked == {"preference"} else "“heard”"
+        if len(asked) > 1 and "preference" in asked:
+            claim = "“heard” or “preferred”"
+        apart = "; so, by itself, does “divided”" if "preference" in asked else ""
+        found.append(
+            f"Where a change does nothing, {claim} comes out in at most {100 * plan['alpha']:g}% "
+            f"of studies{together}, α = {plan['alpha']:g}{apart}. That holds for takes that were "
+            "recorded in mixed order."
+        )
+    single = [
+        c["name"]
+        for c in plan["contrasts"]
+        if c["role"] == "question" and min(len(side["takes"]) for side in c["conditions"]) < 2
+    ]
+    if single:
+        found.append(
+            f"With one take on a side, {_listed(f'“{name}”' for name in single)} can show that "
+            "these recordings differ, and nothing about the change."
+        )
+    found.append("Otherwise: not enough yet, or one of the verdicts between, with its reasons.")
+    return tuple(found)
+
+
+def _exclusion(plan: Mapping[str, Any]) -> tuple[str, ...]:
+    least = plan["exclusion"]["planted_least_right"]
+    found = [
+        "Everybody's votes count."
+        if least is None
+        else f"Listeners with fewer than {least} planted checks right are left out; the verdict "
+        "says whether that changes it."
+    ]
+    kind = plan["exclusion"].get("headphone_check", "antiphase")
+    check = f"The headphone check ({CHECK_WORDS[kind]})"
+    if plan["exclusion"]["headphones"] == "exclude":
+        found.append(f"{check} leaves out whoever fails it.")
+    else:
+        found.append(f"{check} is recorded, and excludes nobody.")
+    if plan.get("own_summary"):
+        found.append("After the end each listener may see how their own answers went.")
+    return tuple(found)
+
+
+def _takes(count: int) -> str:
+    return _count(count, "take")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def _listed(parts: Any) -> str:
+    parts = list(parts)
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -1,0 +1,172 @@
+"""The reader's questions: every answer follows the code, and claims no more than it."""
+
+from __future__ import annotations
+
+import copy
+import re
+
+import pytest
+from scipy import stats
+
+from panel.report.page.answers import answers, in_short
+
+from .test_contents import TEMPLATES
+
+CODES = (
+    "heard", "not_heard", "rerecording_too", "recordings_differ", "not_enough", "preferred",
+    "no_preference", "divided",
+)  # fmt: skip
+
+
+def contrast(procedure="abx", **more):
+    conditions = [
+        {"label": "old", "dose": None, "takes": ["a", "b"]},
+        {"label": "new", "dose": None, "takes": ["c", "d"]},
+    ]
+    return {
+        "id": "q", "role": "question", "procedure": procedure, "attribute": "body",
+        "conditions": conditions, "scale": None,
+    } | more  # fmt: skip
+
+
+PLAN = {
+    "confidence": 0.95, "limit": 0.25, "alpha": 0.05, "excerpts": [1, 2], "contrasts": [contrast()]
+}  # fmt: skip
+CHECK = {"role": "planted_check", "verdict": "heard", "correct": 38, "trials": 40}
+
+
+def entry(code="heard", correct=75, trials=100, **numbers):
+    return {
+        "verdict": code, "correct": correct, "trials": trials, "next": [],
+        "numbers": {
+            "chance": 0.5, "share_right": correct / trials, "share_lower": 0.311,
+            "share_upper": 0.551, "share_estimate": 0.5, "within_right": 21, "within_trials": 40,
+            "barrier": None, "p_heard_holm": 0.031746,
+            "attribution": {"p": 1 / 126, "labelings": 126, "exact": True},
+        } | numbers,
+    }  # fmt: skip
+
+
+def said(asked, found, plan=PLAN):
+    verdict = {"contrasts": [CHECK]}
+    return {a.asked: " ".join(a.lines) for a in answers(plan, asked, found, verdict)}
+
+
+def test_the_short_answer_gives_votes_and_people_apart():
+    assert in_short(PLAN, contrast(), entry()).replace("\N{NO-BREAK SPACE}", " ") == (
+        # 75 of 100; bounds 0.311 and 0.551 rounded to their safe sides
+        "75 % of answers right (75 of 100); guessing gives 50 %. At least 31 % of listeners like "
+        "these can hear it, at most 56 % every time."
+    )
+
+
+@pytest.mark.parametrize(("correct", "side", "votes"), [(75, "new", 75), (25, "old", 75)])
+def test_a_lean_names_the_side_that_got_more_votes(correct, side, votes):
+    found = entry("preferred", correct)
+    short = in_short(PLAN, contrast("preference"), found)
+    assert f"preferred “{side}” ({votes} of 100)" in short
+    not_claimed = said(contrast("preference"), found)["What must not be claimed?"]
+    assert "25 of 100 votes went the other way" in not_claimed
+
+
+def test_ties_are_told_beside_the_votes_and_no_percentage_mixes_them():
+    short = in_short(PLAN, contrast("preference"), entry("preferred", 75, neither=20))
+    assert "75 of 100 votes preferred “new”" in short
+    assert "20 more preferred neither" in short
+    assert "%" not in short
+
+
+def test_votes_for_a_side_are_never_turned_into_people():
+    for procedure in ("attribute", "preference"):
+        for code in ("heard", "preferred", "not_enough"):
+            text = said(contrast(procedure), entry(code, share_upper=None, share_lower=None))
+            how_many = next(iter(text.values()))
+            assert "counts votes, not people" in how_many
+            assert "listeners like these" not in " ".join(text.values())
+
+
+@pytest.mark.parametrize("code", CODES)
+@pytest.mark.parametrize("barrier", [None, "one_take"])
+def test_only_a_claim_is_put_down_to_the_change(code, barrier):
+    procedure = "preference" if code in ("preferred", "no_preference", "divided") else "abx"
+    text = said(contrast(procedure), entry(code, barrier=barrier))
+    claimed = code in ("heard", "preferred") and barrier is None
+    why = text["Could it be just another recording?"]
+    assert ("puts it down to the change" in why) == claimed
+    assert text["What must not be claimed?"]
+    if barrier:
+        assert "cannot be told here" in why
+
+
+def test_the_relabelling_is_counted():
+    why = said(contrast(), entry())["Could it be just another recording?"]
+    assert "1 of all 126 ways" in why
+    assert "21 of 40; guessing gives about 20" in why
+
+
+def test_not_heard_keeps_its_limit_and_says_who_was_able_to_hear():
+    text = said(contrast(), entry("not_heard", 52, share_lower=0.0, share_upper=0.1201))
+    assert (
+        text["How many can hear it?"]
+        .replace("\N{NO-BREAK SPACE}", " ")
+        .startswith("At most 13 % of listeners like these")
+    )
+    assert "38 of 40 planted ones" in text["How sure is this?"]
+    assert "That nobody can hear it" in text["What must not be claimed?"]
+    assert "more of them now and then" in text["What must not be claimed?"]
+    assert "hear a smaller one" in text["How sure is this?"]
+
+
+def test_a_limit_over_doses_is_none_for_the_widest_two():
+    """Near pairs and far ones make one mean: the demo's own bound of 13 % is 19 % of the widest."""
+    steps = [
+        {"label": f"{hours} h", "takes": [f"t{hours}"], "dose": hours} for hours in (0, 10, 100)
+    ]
+    asked = contrast() | {"scale": "linear", "conditions": steps}
+    text = said(asked, entry("not_heard", 52, share_lower=0.0, share_upper=0.1201))
+    assert "“100 h” against “0 h” alone" in text["What must not be claimed?"]
+
+
+@pytest.mark.parametrize(("p", "told"), [(0.001, True), (0.4, False)])
+def test_where_retakes_are_heard_the_shares_hold_that_too(p, told):
+    text = said(contrast(), entry(within_p=p))["How many can hear it?"]
+    assert ("include what re-recording alone does" in text) == told
+
+
+def test_where_the_limits_leave_everything_open_no_limit_is_told():
+    text = said(contrast(), entry(share_lower=0.0, share_upper=1.0))["How many can hear it?"]
+    assert text.startswith("How many listeners like these hear it cannot be told")
+
+
+def test_what_the_verdict_would_have_done_next_is_what_would_make_it_surer():
+    found = entry("not_enough")
+    found["next"] = ["More takes."]
+    assert said(contrast(), found)["What would make it surer?"] == "More takes."
+
+
+def test_no_votes_no_answers():
+    found = copy.deepcopy(entry()) | {"trials": 0, "correct": 0}
+    assert said(contrast(), found) == {}
+    assert in_short(PLAN, contrast(), found) == "No votes count."
+
+
+def test_the_size_that_the_page_explains():
+    """At d' = 1: Φ(1/√2) of two, signal detection's closed form; the triangle by Ennis 1993
+    (J. Sensory Studies 8, 353–370: 0.418 from memory); ABX by differencing, Macmillan & Creelman's
+    Φ(d'/√2)Φ(d'/√6) + Φ(−d'/√2)Φ(−d'/√6)."""
+    phi = stats.norm.cdf
+    two = round(100 * phi(1 / 2**0.5))
+    abx = round(100 * sum(phi(s / 2**0.5) * phi(s / 6**0.5) for s in (1, -1)))
+    said = {
+        "desk/plan.html": [r"a choice between two is right in about (\d+) %"],
+        "report/report.html": [
+            r"“which has more\?” is answered right in about (\d+)&nbsp;%", r"ABX in (\d+)&nbsp;%",
+            r"a triangle in (\d+)&nbsp;%",
+        ],
+    }  # fmt: skip
+    for name, patterns in said.items():
+        page = (TEMPLATES / name).read_text(encoding="utf-8")
+        for pattern, wanted in zip(patterns, (two, abx, 42), strict=False):
+            told = re.search(pattern, page)
+            assert told, (name, pattern)
+            assert int(told[1]) == wanted

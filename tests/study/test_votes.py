@@ -1,0 +1,249 @@
+"""The vote table is read strictly: every contradiction gets a sentence of its own."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from panel.analysis.verdict import conclude
+from panel.errors import BadInput
+from panel.study import votes as table
+from panel.study.plan import read_plan
+
+
+@pytest.fixture
+def study(made):
+    asked = [
+        made.contrast("q1", "abx", (2, 2), votes=6),
+        made.contrast("q2", "triangle", (2, 2), votes=6),
+        made.contrast("q3", "attribute", (2, 2), votes=6),
+        made.contrast("q4", "preference", (2, 2), votes=6),
+        made.check("attribute"),
+    ]
+    document = made.plan(*asked, made.control_of(asked[0]), listeners=5)
+    cast, rows = made.simulate(document, np.random.default_rng(1), effect=1.0)
+    return document, cast, rows
+
+
+def test_tables_survive_the_round_trip(study):
+    _, cast, rows = study
+    assert table.read_csv(table.write_csv(cast)) == cast
+    rows = [replace(rows[0], sample_rate=None, finished=False), *rows[1:]]
+    assert table.read_listeners_csv(table.write_listeners_csv(rows)) == rows
+
+
+def test_header_is_the_contract(study):
+    _, cast, rows = study
+    assert table.write_csv(cast).splitlines()[0] == (
+        "sequence,listener,trial,contrast,procedure,excerpt,one,two,three,answer,correct,plays,"
+        "seconds,day,four"
+    )
+    assert table.write_listeners_csv(rows).splitlines()[0] == (
+        "listener,finished,headphone_check,playback,sample_rate,votes,withdrew,votes_removed"
+    )
+
+
+def test_right_is_recomputed_from_slots(study):
+    document, cast, rows = study
+    plan = read_plan(document)
+    checked, _ = table.check_against_plan(plan, cast, rows)
+    assert [v.correct for v in checked] == [v.correct for v in cast]
+    seen = {(v.procedure, v.correct) for v in checked}
+    assert {("abx", True), ("abx", False), ("triangle", True), ("triangle", False)} <= seen
+    assert ("preference", None) in seen
+    assert ("attribute", True) in seen  # the planted check
+    assert ("attribute", None) in seen  # the question
+
+
+def test_right_answer_by_hand():
+    right = table.right_answer
+    assert right("abx", ("a", "b", "b")) == "two"
+    assert right("abx", ("a", "b", "a")) == "one"
+    assert right("triangle", ("a", "b", "b")) == "one"
+    assert right("triangle", ("a", "b", "a")) == "two"
+    assert right("triangle", ("a", "a", "b")) == "three"
+    assert right("duo_trio", ("a", "a", "b")) == "two"
+    assert right("duo_trio", ("a", "b", "a")) == "three"
+    assert right("same_different", ("a", "b")) == "different"
+    assert right("same_different", ("a", "a", "b")) == "same"
+    assert right("preference", ("a", "b")) is None
+
+
+def first(cast, procedure):
+    return next(i for i, v in enumerate(cast) if v.procedure == procedure)
+
+
+def damage_one(which, **change):
+    def apply(document, cast, rows):
+        i = first(cast, which)
+        cast[i] = replace(cast[i], **change)
+
+    return apply
+
+
+def flip(document, cast, rows):
+    i = first(cast, "triangle")
+    cast[i] = replace(cast[i], correct=not cast[i].correct)
+
+
+def no_mark(document, cast, rows):
+    i = first(cast, "abx")
+    cast[i] = replace(cast[i], correct=None)
+
+
+def twice(document, cast, rows):
+    cast.append(replace(cast[0], sequence=len(cast) + 1))
+
+
+def same_sequence(document, cast, rows):
+    cast[1] = replace(cast[1], sequence=cast[0].sequence)
+
+
+def stranger(document, cast, rows):
+    cast[0] = replace(cast[0], listener="nobody")
+
+
+def miscounted(document, cast, rows):
+    rows[0] = replace(rows[0], votes=rows[0].votes + 1)
+
+
+def twice_listed(document, cast, rows):
+    rows.append(rows[0])
+
+
+def odd_check(document, cast, rows):
+    rows[0] = replace(rows[0], headphone_check="perhaps")
+
+
+def other_study(document, cast, rows):
+    for c in document["contrasts"]:
+        c["id"] = c["id"] + "x"
+        if c.get("of"):
+            c["of"] = c["of"] + "x"
+
+
+def other_takes(document, cast, rows):
+    document["contrasts"][0]["conditions"][0]["takes"] = ["new-1", "new-2"]
+
+
+def no_excerpts(document, cast, rows):
+    document["excerpts"] = []
+
+
+def booked_on_the_control(document, cast, rows):
+    i = first(cast, "abx")
+    cast[i] = replace(cast[i], contrast="q1-retakes")
+
+
+DAMAGES = [
+    (flip, "is marked"),
+    (no_mark, "is marked neither right nor wrong"),
+    (damage_one("preference", correct=True), "is marked right"),
+    (twice, "there twice"),
+    (same_sequence, "sequence number"),
+    (stranger, "not in the listener table"),
+    (miscounted, "is said to have cast"),
+    (twice_listed, "in the listener table twice"),
+    (odd_check, "headphone check 'perhaps'"),
+    (other_study, "do not belong together"),
+    (other_takes, "does not have: these votes and this plan"),
+    (no_excerpts, "has the excerpt"),
+    (booked_on_the_control, "only reports the retake pairs"),
+    (damage_one("abx", procedure="triangle"), "was put by 'triangle'"),
+    (damage_one("abx", answer="three"), "has the answer 'three'"),
+    (damage_one("preference", answer="both"), "has the answer 'both'"),
+    (damage_one("abx", three=None), "has no third sample"),
+    (damage_one("preference", three="q4-0-0"), "has three samples"),
+    (damage_one("preference", one="q4-0-0", two="q4-0-0"), "compares a take with itself"),
+    (damage_one("abx", one="q1-0-0", two="q1-0-1", three="q1-1-0"), "two different takes"),
+    (damage_one("triangle", one="q2-0-0", two="q2-0-0", three="q2-0-0"), "one odd sample"),
+    (damage_one("abx", seconds=-1), "negative"),
+]
+
+
+@pytest.mark.parametrize(("damage", "says"), DAMAGES, ids=[s for _, s in DAMAGES])
+def test_contradictions_are_refused_with_a_sentence(study, damage, says):
+    document, cast, rows = study
+    table.check_against_plan(read_plan(document), cast, rows)  # sound before
+    damage(document, cast, rows)
+    with pytest.raises(BadInput, match=says) as refused:
+        conclude(document, cast, rows)
+    assert refused.value.message.endswith(".")
+    assert refused.value.hint
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "lacks the column"),
+        ("sequence,listener\n1,a\n", "lacks the column trial, contrast"),
+        ("{head}\n1,a,1,q1\n", "Line 2 .* too many or too few"),
+        ("{head}\nx,a,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n", "Line 2 .* sequence is 'x'"),
+        ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,yes,3,4,0,\n", "correct is 'yes', not 0 or 1"),
+        ("{head}\n1,,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n", "listener is empty"),
+        ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,1,3,-4,0,\n", "seconds is '-4'"),
+        ("{head},day\n", "day twice"),
+        ('{head}\n1,"a,1\n', "not CSV"),
+    ],
+)
+def test_damaged_csv_is_refused(text, says):
+    with pytest.raises(BadInput, match=says):
+        table.read_csv(text.format(head=",".join(table.VOTE_COLUMNS)))
+
+
+def test_csv_with_a_byte_order_mark_and_other_line_ends_is_read(study):
+    _, cast, _ = study
+    text = "\ufeff" + table.write_csv(cast).replace("\n", "\r\n")
+    assert table.read_csv(text) == cast
+
+
+def remove(key):
+    return lambda d: d.pop(key)
+
+
+def put(where, value):
+    def change(document):
+        *path, last = where
+        target = document
+        for step in path:
+            target = target[step]
+        target[last] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (remove("format"), "format"),
+        (remove("alpha"), "alpha must be a number"),
+        (put(["alpha"], True), "alpha must be a number"),
+        (put(["limit"], 1.5), "limit must be"),
+        (put(["stop", "kind"], "whenever"), "neither fixed nor anytime"),
+        (put(["stop", "listeners"], 0), "number of listeners"),
+        (put(["contrasts"], []), "no contrasts"),
+        (put(["contrasts", 0, "procedure"], "guessing"), "unknown procedure 'guessing'"),
+        (put(["contrasts", 0, "role"], "king"), "unknown role"),
+        (put(["contrasts", 0, "conditions"], []), "needs two conditions"),
+        (put(["contrasts", 0, "conditions", 0, "takes"], []), "names no takes"),
+        (put(["contrasts", 0, "conditions", 0, "takes"], ["q1-1-0"]), "lists one take twice"),
+        (put(["contrasts", 0, "votes_per_listener"], "many"), "votes_per_listener"),
+        (put(["contrasts", 0, "scale"], "linear"), "a condition has no dose"),
+        (put(["contrasts", 0, "scale"], "cubic"), "unknown scale"),
+        (put(["contrasts", 1, "id"], "q1"), "same id"),
+        (put(["contrasts", 5, "of"], "q9"), "no question of it"),
+        (put(["exclusion", "planted_least_right"], -1), "least number of planted checks"),
+        (put(["study", "title"], {1, 2}), "not plain JSON"),
+    ],
+)
+def test_a_plan_that_cannot_be_read_is_refused(study, change, says):
+    document, cast, rows = study
+    change(document)
+    with pytest.raises(BadInput, match=says):
+        conclude(document, cast, rows)
+
+
+def test_equal_doses_are_refused(made):
+    asked = made.contrast("q1", takes=(2, 2, 2), doses=(0, 10, 10), scale="linear")
+    with pytest.raises(BadInput, match="two conditions of one dose"):
+        read_plan(made.plan(asked))
