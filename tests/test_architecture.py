@@ -13,7 +13,7 @@ CORE = ("study", "procedures", "audio", "design", "analysis", "report")
 # What each part may import of ours. A part may always import itself, and the words and figures in
 # panel.errors, panel.limits and panel.marked.
 MAY_IMPORT = {
-    "study": (),
+    "study": ("panel.procedures",),
     "procedures": (),
     "audio": (),
     "analysis": ("panel.procedures", "panel.study"),

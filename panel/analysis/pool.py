@@ -18,7 +18,18 @@ from panel.analysis.verdict import conclude, plain
 from panel.analysis.wording.phrases import about, p_words, percent, plural
 from panel.analysis.wording.reasons import swapped_words
 from panel.errors import BadInput
-from panel.study.plan import DIRECTED, UNDIRECTED, Condition, Contrast, Plan, read_plan
+from panel.study.conditions import Condition
+from panel.study.plan import (
+    DIRECTED,
+    UNDIRECTED,
+    Contrast,
+    Exclusion,
+    Plan,
+    PlanExcerpt,
+    PlanTake,
+    Stop,
+)
+from panel.study.plan_reading import read_plan
 from panel.study.votes import ListenerRow, Vote, check_against_plan, slots_fit
 
 FORMAT = "fair-hearing-pooled/1"
@@ -49,7 +60,7 @@ def concluded(
     """
     _some(votes)
     if listeners is None:
-        read = read_plan(plan)
+        read = read_plan(dict(plan))
         if read.exclude_by_headphones:
             raise BadInput(
                 "By this plan only listeners who passed the headphone check count, and who did "
@@ -153,16 +164,9 @@ def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
         name=id_,
         role="planted_check" if marked else "question",
         procedure=procedure,
-        of=None,
-        attribute=None,
-        factor=None,
-        scale=None,
-        conditions=tuple(Condition(", ".join(side), None, side) for side in sides),
+        conditions=tuple(Condition(", ".join(side), side) for side in sides),
         level="unknown",
         votes_per_listener=1,
-        differs=(),
-        unlogged=(),
-        override_reason=None,
         ties=any(v.tied for v in votes),
     )
 
@@ -170,18 +174,18 @@ def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
 def _as_plan(contrasts: Sequence[Contrast], votes: Sequence[Vote]) -> Plan:
     takes = dict.fromkeys(t for c in contrasts for side in c.conditions for t in side.takes)
     return Plan(
-        sha256="",
+        title="",
+        question="",
         alpha=ALPHA,
         limit=1.0,
         confidence=CONFIDENCE,
-        anytime=False,
-        listeners=len({v.listener for v in votes}),
-        planted_least_right=None,
-        exclude_by_headphones=False,
-        takes=tuple(takes),
-        excerpts=tuple(sorted({v.excerpt for v in votes})),
-        factors={},
-        units={},
+        stop=Stop("fixed", len({v.listener for v in votes})),
+        exclusion=Exclusion(),
+        own_summary=False,
+        schedule_seed="",
+        factors=(),
+        takes=tuple(PlanTake(take, take, "", 0) for take in takes),
+        excerpts=tuple(PlanExcerpt(e, 0.0, 0.0) for e in sorted({v.excerpt for v in votes})),
         contrasts=tuple(contrasts),
     )
 

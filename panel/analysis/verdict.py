@@ -25,7 +25,8 @@ from panel.analysis.sizes import Size
 from panel.analysis.wording import next_steps, ranking, reasons, sentence
 from panel.analysis.wording.methods import limits, methods
 from panel.errors import BadInput
-from panel.study.plan import Plan, read_plan
+from panel.study.plan import Plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import ListenerRow, Vote, check_against_plan
 
 FORMAT = "fair-hearing-verdict/1"
@@ -45,7 +46,7 @@ def conclude(
     from elsewhere nobody knows. Raises BadInput, with a sentence, if the plan cannot be
     read, or the tables contradict themselves or it.
     """
-    read = read_plan(plan)
+    read = read_plan(dict(plan))
     checked, everybody = check_against_plan(read, votes, listeners)
     gone, rows = withdrawn.found_in(everybody), withdrawn.present(everybody)
     exclusion = apply(read, checked, rows)
@@ -201,11 +202,8 @@ def _numbers(plan: Plan, judged: Judgement, size: Size | None) -> dict[str, Any]
     if plan.anytime and not contrast.directed and e.rates is None:
         out["anytime_difference"] = _anytime_difference(e)
     if contrast.given:
-        out["given"] = [plan.factors.get(f, f) for f in contrast.given]
-        out["cells"] = [
-            [len(set(c.takes) & set(stratum)) for c in contrast.conditions]
-            for stratum in contrast.strata
-        ]
+        out["given"] = [plan.factor_names.get(f, f) for f in contrast.given]
+        out["cells"] = [list(cell) for cell in contrast.cells]
         out["by_stratum"] = [
             {"label": s.label, "count": s.count, "votes": s.n} for s in by_stratum(e)
         ]

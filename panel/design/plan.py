@@ -10,7 +10,7 @@ import hashlib
 import json
 import secrets
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import rfc8785
@@ -19,35 +19,13 @@ from panel.design.guard.check import guard
 from panel.design.plan_check import FORMAT, factors_of, problems, takes_of
 from panel.errors import BadInput
 from panel.study.conditions import Condition
-from panel.study.factors import Factor, TakeLog, Value
+from panel.study.factors import Factor, TakeLog
+from panel.study.plan import PlanExcerpt, PlanTake
 
 __all__ = [
     "FORMAT", "Condition", "PlanContrast", "PlanExcerpt", "PlanTake", "build", "canonical",
     "check", "factors_of", "from_json", "problems", "sha256", "takes_of",
 ]  # fmt: skip
-
-
-@dataclass(frozen=True)
-class PlanTake:
-    """A take as the plan names it: `sha256` of the original file, its place in recording order.
-
-    `channels`: those of the file that are the take, from 1, where it has more than two; the plan
-    names them only then.
-    """
-
-    id: str
-    label: str
-    sha256: str
-    order: int
-    log: Mapping[str, Value] = field(default_factory=dict)
-    channels: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True)
-class PlanExcerpt:
-    id: str
-    start_s: float
-    end_s: float
 
 
 @dataclass(frozen=True)

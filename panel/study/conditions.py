@@ -1,4 +1,4 @@
-"""The sides of a contrast and their takes."""
+"""The conditions of a contrast, their takes, and the strata that takes may be crossed over."""
 
 from __future__ import annotations
 
@@ -7,16 +7,34 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from panel.errors import BadInput
+from panel.study.documents import Json
 from panel.study.factors import TakeLog
 
 
 @dataclass(frozen=True)
 class Condition:
-    """One side of a contrast: its takes, and its dose where the factor is numeric."""
+    """One state of the thing that was changed, with the takes recorded in that state.
+
+    `dose`: its value where the factor is numeric.
+    """
 
     label: str
     takes: tuple[str, ...]
     dose: float | None = None
+
+    def document(self) -> dict[str, Json]:
+        return {"label": self.label, "dose": self.dose, "takes": list(self.takes)}
+
+
+@dataclass(frozen=True)
+class Stratum:
+    """Takes alike in the given factors; `label` tells their values."""
+
+    label: str
+    takes: tuple[str, ...]
+
+    def document(self) -> dict[str, Json]:
+        return {"label": self.label, "takes": list(self.takes)}
 
 
 def sides_of(conditions: Sequence[Condition], takes: Sequence[TakeLog]) -> list[list[TakeLog]]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from panel.errors import BadInput
+from panel.study.documents import Json
 
 Value = str | float | None
 CellState = Literal["same", "differs", "unlogged"]
@@ -42,6 +43,15 @@ class Factor:
                 f"The tolerance of “{self.name}” must be zero or a positive number.",
                 hint="It says how far two values may lie apart and still count as the same.",
             )
+
+    def document(self) -> dict[str, Json]:
+        return {
+            "id": self.id,
+            "name": self.name,
+            "kind": self.kind,
+            "unit": self.unit,
+            "tolerance": self.tolerance,
+        }
 
 
 @dataclass(frozen=True)

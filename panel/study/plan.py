@@ -1,65 +1,160 @@
-"""What the plan asks, read from its JSON document into plain typed values.
+"""The plan as typed values: everything that was fixed before the first vote.
 
-The analysis takes the plan as the document that was locked and hashed, never as a class of the
-design step, so that an archive read years later means what it meant on the day of the lock.
+`panel.study.plan_reading` reads it from its JSON document; `document` writes the same document
+back, whose canonical bytes (RFC 8785) carry the SHA-256 that "locked" means.
 """
 
-import hashlib
+from __future__ import annotations
+
+import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field, replace
 
-import rfc8785
-
-from panel.errors import BadInput
+from panel.procedures.base import PROCEDURES, Procedure
+from panel.study.conditions import Condition, Stratum
+from panel.study.documents import Json, canonical, digest
+from panel.study.factors import Factor, TakeLog, Value
 
 FORMAT = "fair-hearing-plan/1"
 UNDIRECTED = ("abx", "triangle", "duo_trio", "same_different", "reminder")
 DIRECTED = ("attribute", "preference")
 ROLES = ("question", "retake_control", "planted_check")
+HEADPHONE_CHECKS = ("antiphase", "huggins")
+AS_EXPORTED = "Use the plan.json that was exported with these votes, unchanged."
 
 
 @dataclass(frozen=True)
-class Condition:
-    """One state of the thing that was changed, with the takes recorded in that state."""
+class PlanTake:
+    """A take as the plan names it: `sha256` of the original file, its place in recording order.
 
+    `channels`: those of the file that are the take, from 1, where it has more than two; the plan
+    names them only then.
+    """
+
+    id: str
     label: str
-    dose: float | None
-    takes: tuple[str, ...]
+    sha256: str
+    order: int
+    log: Mapping[str, Value] = field(default_factory=dict)
+    channels: tuple[int, ...] = ()
+
+    @property
+    def chain(self) -> TakeLog:
+        return TakeLog(self.id, self.order, self.log, self.label)
+
+    def document(self) -> dict[str, Json]:
+        channels: dict[str, Json] = {"channels": list(self.channels)} if self.channels else {}
+        return {
+            "id": self.id,
+            "label": self.label,
+            "sha256": self.sha256,
+            **channels,
+            "order": self.order,
+            "log": dict(self.log),
+        }
+
+
+@dataclass(frozen=True)
+class PlanExcerpt:
+    """A stretch of the takes, in seconds from their common beginning."""
+
+    id: str
+    start_s: float
+    end_s: float
+
+    def document(self) -> dict[str, Json]:
+        return {"id": self.id, "start_s": self.start_s, "end_s": self.end_s}
+
+
+@dataclass(frozen=True)
+class Planted:
+    """What was done to the copy of a take: `kind` is "level" or "shelf"."""
+
+    kind: str
+    amount_db: float
+
+    def document(self) -> dict[str, Json]:
+        return {"kind": self.kind, "amount_db": self.amount_db}
+
+
+@dataclass(frozen=True)
+class Stop:
+    """When voting ends: `kind` is "fixed" (sealed until then) or "anytime"."""
+
+    kind: str
+    listeners: int
+
+    def document(self) -> dict[str, Json]:
+        return {"kind": self.kind, "listeners": self.listeners}
+
+
+@dataclass(frozen=True)
+class Exclusion:
+    """Whose votes count. `headphones`: a failed check is "record"ed or leads to "exclude"."""
+
+    planted_least_right: int | None = None
+    headphones: str = "record"
+    headphone_check: str = HEADPHONE_CHECKS[0]
+
+    def document(self) -> dict[str, Json]:
+        return {
+            "planted_least_right": self.planted_least_right,
+            "headphones": self.headphones,
+            "headphone_check": self.headphone_check,
+        }
 
 
 @dataclass(frozen=True)
 class Contrast:
     """One contrast of the plan; `of` names the question whose within-pairs it reports, if any.
 
-    `ties`: a preference may be for neither. `given`: factors that takes are crossed over;
-    `strata`: the takes alike in them, among which alone pairs are put.
+    `differs`, `unlogged`: factor ids, as the guard found them. For a preference: `ties` lets
+    listeners prefer neither, `reasons` asks why in their own words, `attributes` are words to
+    tick. `given`: factors that takes are crossed over; `strata`: the takes alike in them, among
+    which alone pairs are put. `planted` goes with a planted check, whose second condition's takes
+    are copies, named like "t01+check".
     """
 
     id: str
     name: str
     role: str
     procedure: str
-    of: str | None
-    attribute: str | None
-    factor: str | None
-    scale: str | None
-    conditions: tuple[Condition, ...]
-    level: str
-    votes_per_listener: int
-    differs: tuple[str, ...]
-    unlogged: tuple[str, ...]
-    override_reason: str | None
+    conditions: tuple[Condition, ...] = ()
+    votes_per_listener: int = 0
+    of: str | None = None
+    attribute: str | None = None
+    factor: str | None = None
+    scale: str | None = None
+    level: str = "matched"
+    differs: tuple[str, ...] = ()
+    unlogged: tuple[str, ...] = ()
+    override_reason: str | None = None
+    planted: Planted | None = None
     ties: bool = False
+    reasons: bool = False
+    attributes: tuple[str, ...] = ()
     given: tuple[str, ...] = ()
-    strata: tuple[tuple[str, ...], ...] = ()
-    strata_labels: tuple[str, ...] = ()
+    strata: tuple[Stratum, ...] = ()
+
+    @property
+    def asked_by(self) -> Procedure:
+        """Raises KeyError for an unknown procedure, which no plan that was read has."""
+        return PROCEDURES[self.procedure]
+
+    @property
+    def asks_why(self) -> bool:
+        """Whether a reason is asked for, in the listener's own words or as words to tick."""
+        return self.reasons or bool(self.attributes)
+
+    @property
+    def strata_labels(self) -> tuple[str, ...]:
+        return tuple(stratum.label for stratum in self.strata)
 
     @property
     def stratum_of(self) -> dict[str, int]:
         """Take id to the index of its stratum; empty where nothing is given."""
-        return {take: i for i, stratum in enumerate(self.strata) for take in stratum}
+        return {take: i for i, stratum in enumerate(self.strata) for take in stratum.takes}
 
     @property
     def directed(self) -> bool:
@@ -77,9 +172,22 @@ class Contrast:
         return 1 / 3 if self.procedure == "triangle" else 0.5
 
     @property
+    def sides(self) -> tuple[tuple[str, ...], ...]:
+        """The take ids of each condition."""
+        return tuple(condition.takes for condition in self.conditions)
+
+    @property
     def side_of(self) -> dict[str, int]:
         """Take id to the index of its condition."""
         return {take: i for i, c in enumerate(self.conditions) for take in c.takes}
+
+    @property
+    def cells(self) -> tuple[tuple[int, ...], ...]:
+        """Takes of each condition (columns) in each stratum (rows), if anything is given."""
+        return tuple(
+            tuple(len(set(side) & set(stratum.takes)) for side in self.sides)
+            for stratum in self.strata
+        )
 
     @property
     def is_dose(self) -> bool:
@@ -91,190 +199,164 @@ class Contrast:
         doses = [float(c.dose) for c in self.conditions if c.dose is not None]
         return tuple(math.log1p(d) if self.scale == "log1p" else d for d in doses)
 
+    def document(self) -> dict[str, Json]:
+        named: dict[str, Json] = {
+            "id": self.id,
+            "name": self.name,
+            "role": self.role,
+            "procedure": self.procedure,
+        }
+        if self.of is not None:
+            return {**named, "of": self.of}
+        return {
+            **named,
+            "attribute": self.attribute,
+            "factor": self.factor,
+            "scale": self.scale,
+            "conditions": [condition.document() for condition in self.conditions],
+            "level": self.level,
+            "votes_per_listener": self.votes_per_listener,
+            "differs": list(self.differs),
+            "unlogged": list(self.unlogged),
+            "override_reason": self.override_reason,
+            **self._own_to_its_procedure(),
+            **self._own_to_its_role(),
+        }
+
+    def _own_to_its_procedure(self) -> dict[str, Json]:
+        if self.procedure != "preference":
+            return {}
+        return {"ties": self.ties, "reasons": self.reasons, "attributes": list(self.attributes)}
+
+    def _own_to_its_role(self) -> dict[str, Json]:
+        if self.role == "planted_check":
+            return {"planted": self.planted.document() if self.planted else None}
+        of: dict[str, Json] = {"of": None} if self.role == "retake_control" else {}
+        if not self.given:
+            return of
+        strata: list[Json] = [stratum.document() for stratum in self.strata]
+        return {**of, "given": list(self.given), "strata": strata}
+
 
 @dataclass(frozen=True)
 class Plan:
-    """The parts of a locked plan that the verdict depends on."""
+    """A plan. `sha256` is that of the document it was read from, or written to when it was built.
 
-    sha256: str
+    `as_read`: the canonical bytes of that document where the typed values would write others: an
+    older plan, or one made elsewhere, lacks entries or has more of them.
+    """
+
+    title: str
+    question: str
     alpha: float
     limit: float
     confidence: float
-    anytime: bool
-    listeners: int
-    planted_least_right: int | None
-    exclude_by_headphones: bool
-    takes: tuple[str, ...]
-    excerpts: tuple[str, ...]
-    factors: dict[str, str]
-    units: dict[str, str]
+    stop: Stop
+    exclusion: Exclusion
+    own_summary: bool
+    schedule_seed: str
+    factors: tuple[Factor, ...]
+    takes: tuple[PlanTake, ...]
+    excerpts: tuple[PlanExcerpt, ...]
     contrasts: tuple[Contrast, ...]
+    sha256: str = ""
+    as_read: bytes = b""
+
+    @property
+    def anytime(self) -> bool:
+        return self.stop.kind == "anytime"
+
+    @property
+    def listeners(self) -> int:
+        return self.stop.listeners
+
+    @property
+    def planted_least_right(self) -> int | None:
+        return self.exclusion.planted_least_right
+
+    @property
+    def exclude_by_headphones(self) -> bool:
+        return self.exclusion.headphones == "exclude"
 
     @property
     def questions(self) -> tuple[Contrast, ...]:
         return tuple(c for c in self.contrasts if c.role == "question")
 
+    @property
+    def planted_checks(self) -> tuple[Contrast, ...]:
+        return tuple(c for c in self.contrasts if c.role == "planted_check")
+
+    @property
+    def served(self) -> tuple[Contrast, ...]:
+        """The contrasts that have trials of their own (no derived controls)."""
+        return tuple(c for c in self.contrasts if c.of is None)
+
+    @property
+    def votes_per_listener(self) -> int:
+        return sum(c.votes_per_listener for c in self.served)
+
     def contrast(self, id_: str) -> Contrast:
         return next(c for c in self.contrasts if c.id == id_)
 
+    def retakes_of(self, question: Contrast) -> Contrast | None:
+        """The control that reports a question's pairs of takes of one condition."""
+        return next((c for c in self.contrasts if c.of == question.id), None)
 
-def _refuse(what: str) -> BadInput:
-    return BadInput(
-        f"The plan cannot be read: {what}.",
-        hint="Use the plan.json that was exported with these votes, unchanged.",
-    )
+    @property
+    def excerpt_ids(self) -> tuple[str, ...]:
+        return tuple(excerpt.id for excerpt in self.excerpts)
 
+    @property
+    def logs(self) -> tuple[TakeLog, ...]:
+        """The takes' chain logs."""
+        return tuple(take.chain for take in self.takes)
 
-def _number(value: Any, what: str, low: float, high: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low < value < high:
-        raise _refuse(f"{what} must be a number between {low:g} and {high:g}, not {value!r}")
-    return float(value)
+    @property
+    def factor_names(self) -> dict[str, str]:
+        """Factor id to its name."""
+        return {factor.id: factor.name for factor in self.factors}
 
+    @property
+    def units(self) -> dict[str, str]:
+        """Factor id to its unit, "" for a named one."""
+        return {factor.id: factor.unit for factor in self.factors}
 
-def _count(value: Any, what: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise _refuse(f"{what} must be a whole number of at least 1, not {value!r}")
-    return value
+    @property
+    def take_labels(self) -> dict[str, str]:
+        """Take id to the take's name; where two share one, their ids tell them apart."""
+        labels = [take.label or take.id for take in self.takes]
+        return {
+            take.id: label if labels.count(label) == 1 else take.id
+            for take, label in zip(self.takes, labels, strict=True)
+        }
 
+    def document(self) -> dict[str, Json]:
+        """The plan as plain JSON: what it was read from, or what `canonical` is taken of."""
+        if self.as_read:
+            found: dict[str, Json] = json.loads(self.as_read)
+            return found
+        return {
+            "format": FORMAT,
+            "study": {"title": self.title, "question": self.question},
+            "alpha": self.alpha,
+            "limit": self.limit,
+            "confidence": self.confidence,
+            "stop": self.stop.document(),
+            "exclusion": self.exclusion.document(),
+            "own_summary": self.own_summary,
+            "schedule_seed": self.schedule_seed,
+            "factors": [factor.document() for factor in self.factors],
+            "takes": [take.document() for take in self.takes],
+            "excerpts": [excerpt.document() for excerpt in self.excerpts],
+            "contrasts": [contrast.document() for contrast in self.contrasts],
+        }
 
-def _text_or_none(value: Any) -> str | None:
-    return value if isinstance(value, str) and value.strip() else None
+    @property
+    def canonical(self) -> bytes:
+        """The document's canonical bytes. Raises BadInput for numbers that have none."""
+        return self.as_read or canonical(self.document(), "plan", AS_EXPORTED)
 
-
-def _condition(raw: Any, where: str) -> Condition:
-    if not isinstance(raw, Mapping) or not isinstance(raw.get("label"), str):
-        raise _refuse(f"a condition of {where} has no label")
-    takes = raw.get("takes")
-    if not isinstance(takes, list) or not takes or not all(isinstance(t, str) for t in takes):
-        raise _refuse(f"condition “{raw['label']}” of {where} names no takes")
-    dose = raw.get("dose")
-    if dose is not None and (isinstance(dose, bool) or not isinstance(dose, int | float)):
-        raise _refuse(f"the dose of condition “{raw['label']}” of {where} is not a number")
-    return Condition(raw["label"], None if dose is None else float(dose), tuple(takes))
-
-
-def _contrast(raw: Any) -> Contrast:
-    if not isinstance(raw, Mapping) or not isinstance(raw.get("id"), str):
-        raise _refuse("a contrast has no id")
-    where = f"contrast “{raw['id']}”"
-    role, procedure = raw.get("role"), raw.get("procedure")
-    if role not in ROLES:
-        raise _refuse(f"{where} has the unknown role {role!r}")
-    if procedure not in UNDIRECTED + DIRECTED:
-        raise _refuse(
-            f"{where} uses the unknown procedure {procedure!r}; "
-            f"known are {', '.join(UNDIRECTED + DIRECTED)}"
-        )
-    of = _text_or_none(raw.get("of"))
-    conditions = tuple(_condition(c, where) for c in raw.get("conditions") or ())
-    if of is None:
-        if len(conditions) < 2:
-            raise _refuse(f"{where} needs two conditions")
-        takes = [t for c in conditions for t in c.takes]
-        if len(set(takes)) != len(takes):
-            raise _refuse(f"{where} lists one take twice")
-    scale = _text_or_none(raw.get("scale"))
-    if scale is not None:
-        if scale not in ("linear", "log1p"):
-            raise _refuse(f"{where} has the unknown scale {scale!r}; known are linear and log1p")
-        if any(c.dose is None for c in conditions):
-            raise _refuse(f"{where} asks for a trend, but a condition has no dose")
-        if scale == "log1p" and any((c.dose or 0) <= -1 for c in conditions):
-            raise _refuse(f"{where} has a dose of −1 or less, which log1p cannot take")
-        if len({c.dose for c in conditions}) < len(conditions):
-            raise _refuse(f"{where} asks for a trend, but has two conditions of one dose")
-    given, strata, strata_labels = _strata(raw, conditions, where)
-    if given and (role != "question" or procedure == "reminder" or scale is not None):
-        raise _refuse(f"{where} is asked given another factor, which its kind does not allow")
-    return Contrast(
-        id=raw["id"],
-        name=str(raw.get("name") or raw["id"]),
-        role=role,
-        procedure=procedure,
-        of=of,
-        attribute=_text_or_none(raw.get("attribute")),
-        factor=_text_or_none(raw.get("factor")),
-        scale=scale,
-        conditions=conditions,
-        level=str(raw.get("level") or "matched"),
-        votes_per_listener=(
-            0 if of else _count(raw.get("votes_per_listener"), f"votes_per_listener of {where}")
-        ),
-        differs=tuple(str(x) for x in raw.get("differs") or ()),
-        unlogged=tuple(str(x) for x in raw.get("unlogged") or ()),
-        override_reason=_text_or_none(raw.get("override_reason")),
-        ties=procedure == "preference" and raw.get("ties") is True,
-        given=given,
-        strata=strata,
-        strata_labels=strata_labels,
-    )
-
-
-def _strata(
-    raw: Mapping[str, Any], conditions: tuple[Condition, ...], where: str
-) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...], tuple[str, ...]]:
-    """Given factors, the strata they make (each take in one, each with both conditions), and what
-    the strata are called."""
-    given = tuple(str(x) for x in raw.get("given") or ())
-    entries = raw.get("strata") or ()
-    if bool(given) != bool(entries):
-        raise _refuse(f"{where} names given factors without strata, or strata without them")
-    if not given:
-        return (), (), ()
-    if not all(isinstance(s, Mapping) and isinstance(s.get("takes"), list) for s in entries):
-        raise _refuse(f"a stratum of {where} names no takes")
-    strata = tuple(tuple(str(t) for t in s["takes"]) for s in entries)
-    held = sorted(t for s in strata for t in s)
-    if held != sorted(t for c in conditions for t in c.takes):
-        raise _refuse(f"the strata of {where} do not hold each of its takes once")
-    if len(conditions) != 2 or any(not set(c.takes) & set(s) for s in strata for c in conditions):
-        raise _refuse(f"a stratum of {where} does not have takes of two conditions")
-    labels = (str(s.get("label") or f"group {i}") for i, s in enumerate(entries, 1))
-    return given, strata, tuple(labels)
-
-
-def sha256(document: Mapping[str, Any]) -> str:
-    """SHA-256 of the canonical JSON (RFC 8785) of a plan document, in hex."""
-    try:
-        return hashlib.sha256(rfc8785.dumps(dict(document))).hexdigest()
-    except (rfc8785.CanonicalizationError, TypeError, ValueError) as broken:
-        raise _refuse(f"it is not plain JSON ({broken})") from broken
-
-
-def read_plan(document: Mapping[str, Any]) -> Plan:
-    """Read a plan document; raises BadInput with a sentence for whatever is missing or wrong."""
-    if not isinstance(document, Mapping) or document.get("format") != FORMAT:
-        found = document.get("format") if isinstance(document, Mapping) else type(document).__name__
-        raise _refuse(f"its format is {found!r}, expected {FORMAT!r}")
-    stop = document.get("stop") or {}
-    if stop.get("kind") not in ("fixed", "anytime"):
-        raise _refuse(f"the stopping rule {stop.get('kind')!r} is neither fixed nor anytime")
-    exclusion = document.get("exclusion") or {}
-    least = exclusion.get("planted_least_right")
-    contrasts = tuple(_contrast(c) for c in document.get("contrasts") or ())
-    if not contrasts:
-        raise _refuse("it has no contrasts")
-    ids = [c.id for c in contrasts]
-    if len(set(ids)) != len(ids):
-        raise _refuse("two contrasts have the same id")
-    for c in contrasts:
-        if c.of is not None and not any(q.id == c.of and q.role == "question" for q in contrasts):
-            raise _refuse(f"contrast “{c.id}” belongs to “{c.of}”, which is no question of it")
-    factors = [f for f in document.get("factors") or () if isinstance(f, Mapping)]
-    return Plan(
-        sha256=sha256(document),
-        alpha=_number(document.get("alpha"), "alpha", 0, 1),
-        limit=_number(document.get("limit"), "limit", 0, 1),
-        confidence=_number(document.get("confidence", 0.95), "confidence", 0, 1),
-        anytime=stop["kind"] == "anytime",
-        listeners=_count(stop.get("listeners"), "the number of listeners"),
-        planted_least_right=(
-            None if least is None else _count(least, "the least number of planted checks right")
-        ),
-        exclude_by_headphones=exclusion.get("headphones") == "exclude",
-        takes=tuple(str(t["id"]) for t in document.get("takes") or ()),
-        excerpts=tuple(str(e["id"]) for e in document.get("excerpts") or ()),
-        factors={str(f.get("id")): str(f.get("name") or f.get("id")) for f in factors},
-        units={str(f.get("id")): str(f.get("unit") or "") for f in factors},
-        contrasts=contrasts,
-    )
+    def as_built(self) -> Plan:
+        """This plan with the SHA-256 of what it writes."""
+        made = replace(self, as_read=b"")
+        return replace(made, sha256=digest(made.canonical))

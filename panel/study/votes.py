@@ -214,7 +214,7 @@ def check_against_plan(
                 f"{where} was put by {vote.procedure!r}, the plan asks “{contrast.id}” by "
                 f"{contrast.procedure!r}."
             )
-        if vote.excerpt not in plan.excerpts:
+        if vote.excerpt not in plan.excerpt_ids:
             raise _bad(f"{where} has the excerpt “{vote.excerpt}”, which the plan does not have.")
         for take in vote.slots:
             if take not in contrast.side_of:

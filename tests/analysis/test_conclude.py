@@ -11,7 +11,7 @@ import pytest
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude, plain
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import check_against_plan, read_csv, write_csv
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from panel.analysis.decision.judgement import judge
 from panel.design.power.simulate import Truth, answered, chances, dealt_out
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import check_against_plan
 
 _TESTS = Path(__file__).resolve().parent.parent

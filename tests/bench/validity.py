@@ -37,7 +37,7 @@ from panel.analysis.preference import listener_worths
 from panel.design.power.simulate import Truth, answered, dealt_out, judged
 from panel.errors import BadInput
 from panel.procedures.curves import CURVES
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 
 _HERE = Path(__file__).resolve().parent
 _SPEC = importlib.util.spec_from_file_location("made", _HERE.parent / "study/made_studies.py")

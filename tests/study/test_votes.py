@@ -8,7 +8,7 @@ import pytest
 from panel.analysis.verdict import conclude
 from panel.errors import BadInput
 from panel.study import votes as table
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 
 
 @pytest.fixture

@@ -55,7 +55,7 @@ def _low_high(contrast: Contrast) -> tuple[str, str]:
 
 
 def factor_words(plan: Plan, contrast: Contrast) -> str:
-    name = plan.factors.get(contrast.factor or "", contrast.factor or "the dose")
+    name = plan.factor_names.get(contrast.factor or "", contrast.factor or "the dose")
     unit = plan.units.get(contrast.factor or "", "")
     return f"{name} ({unit})" if unit else name
 
@@ -137,7 +137,7 @@ def capital(text: str) -> str:
 
 def given_words(plan: Plan, contrast: Contrast) -> str:
     """Names of the factors that takes are crossed over; "" where none is given."""
-    return listing([plan.factors.get(f, f) for f in contrast.given])
+    return listing([plan.factor_names.get(f, f) for f in contrast.given])
 
 
 def given_sentence(plan: Plan, contrast: Contrast) -> str:
@@ -171,10 +171,10 @@ def barrier_sentence(plan: Plan, judged: Judgement) -> str:
             f"same: “{contrast.override_reason}”."
         )
     if barrier == "several_changes":
-        names = listing([plan.factors.get(f, f) for f in contrast.differs])
+        names = listing([plan.factor_names.get(f, f) for f in contrast.differs])
         return f"This cannot be attributed to one change: {names} differ."
     if barrier == "unlogged":
-        names = listing([plan.factors.get(f, f) for f in contrast.unlogged])
+        names = listing([plan.factor_names.get(f, f) for f in contrast.unlogged])
         return f"Nothing is claimed about what was changed: {names} was not logged for all takes."
     if barrier == "no_retake_votes":
         return (

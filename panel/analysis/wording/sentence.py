@@ -121,7 +121,7 @@ def _all_pairs(plan: Plan, judged: Judgement) -> str:
     """Of a dose: the bound is one for all distances."""
     if not judged.contrast.is_dose or len(judged.contrast.conditions) < 3:
         return ""
-    name = plan.factors.get(judged.contrast.factor or "", "the dose")
+    name = plan.factor_names.get(judged.contrast.factor or "", "the dose")
     return f" This is over all pairs of values of {name}, near and far together."
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from panel.design.guard.clean_pairs import CleanPair
-from panel.design.guard.strata import Stratum
+from panel.study.conditions import Stratum
 
 
 @dataclass(frozen=True)

@@ -7,20 +7,12 @@ permuted, inside strata only, so whatever the given factors do, they do to both 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from panel.study.conditions import Stratum
 from panel.study.factors import Factor, TakeLog, is_logged, same_value, value_text
 
 LEAST_OF_A_CELL = 2  # takes of a condition in a stratum: with one there is no retake to compare
-
-
-@dataclass(frozen=True)
-class Stratum:
-    """Takes alike in the given factors; `label` tells their values."""
-
-    label: str
-    takes: tuple[str, ...]
 
 
 def strata_of(takes: Sequence[TakeLog], given: Sequence[Factor]) -> tuple[Stratum, ...] | str:

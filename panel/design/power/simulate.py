@@ -26,7 +26,8 @@ from panel.design.schedule import PlannedTrial, listener_trials, served
 from panel.errors import BadInput
 from panel.procedures.base import procedure
 from panel.procedures.curves import CURVES
-from panel.study.plan import Contrast, Plan, read_plan
+from panel.study.plan import Contrast, Plan
+from panel.study.plan_reading import read_plan
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -146,14 +147,14 @@ def decided(
     rng: np.random.Generator, plan: Mapping[str, Any], truth: Truth, *, runs: int
 ) -> Iterator[dict[str, str]]:
     """The codes of each simulated study, by contrast id."""
-    read, asked = read_plan(plan), dealt_out(plan)
+    read, asked = read_plan(dict(plan)), dealt_out(plan)
     for answers in answered(rng, read, asked, truth, runs=runs):
         yield {id_: one.code for id_, one in judged(read, asked, answers).items()}
 
 
 def dealt_out(plan: Mapping[str, Any]) -> tuple[Asked, ...]:
     """Every trial of the plan's listeners, from its schedule."""
-    read = read_plan(plan)
+    read = read_plan(dict(plan))
     trials: dict[str, list[tuple[int, int, PlannedTrial]]] = {c["id"]: [] for c in served(plan)}
     sequence = 0
     for listener in range(read.listeners):

@@ -19,7 +19,7 @@ from panel.errors import BadInput
 from panel.report.archive.export import recompute, write_zip
 from panel.report.page.chain import chain_of
 from panel.stages.plan.words import in_words
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import ListenerRow
 
 from ...design.crossed import UNEVEN, crossed

@@ -13,7 +13,7 @@ from panel.design.guard.check import guard
 from panel.design.plan import PlanTake
 from panel.design.schedule import listener_trials
 from panel.study.factors import Factor, TakeLog
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 
 from ...design.crossed import GLUES, conditions, crossed
 from .test_given import put

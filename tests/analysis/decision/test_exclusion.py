@@ -7,7 +7,7 @@ import pytest
 
 from panel.analysis.decision import exclusion
 from panel.analysis.verdict import conclude
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 
 
 def study(made, checks_right, *, kind="fixed", least=3, headphones="record", answered=4):

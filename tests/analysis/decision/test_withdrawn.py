@@ -8,7 +8,7 @@ import pytest
 from panel.analysis.decision import withdrawn
 from panel.analysis.verdict import conclude
 from panel.errors import BadInput
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import (
     ListenerRow,
     check_against_plan,

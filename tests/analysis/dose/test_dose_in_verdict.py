@@ -10,7 +10,7 @@ from scipy import special, stats
 from panel.analysis.decision.judgement import judge
 from panel.analysis.dose import numbers as dose_numbers
 from panel.analysis.verdict import conclude, plain
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import check_against_plan
 
 DOSES = [0.0, 10.0, 30.0, 100.0]

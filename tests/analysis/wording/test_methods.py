@@ -5,7 +5,7 @@ import pytest
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.wording.methods import methods
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import check_against_plan
 
 # Published sources, each belonging to a part of the method.

@@ -21,7 +21,7 @@ from panel.design.power.votes import given_across_share
 from panel.design.schedule import contrast_pairs, deck, listener_trials
 from panel.errors import BadInput
 from panel.study.factors import Factor, TakeLog
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 
 from ..crossed import EVEN, FACTORS, UNEVEN, conditions, crossed, takes
 

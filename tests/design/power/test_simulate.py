@@ -16,7 +16,7 @@ from panel.analysis.counts import exact
 from panel.analysis.decision.judgement import judge
 from panel.design.power.simulate import Truth, answered, chances, dealt_out, decided, judged
 from panel.errors import BadInput
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import ListenerRow, Vote, check_against_plan
 
 

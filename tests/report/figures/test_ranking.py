@@ -14,7 +14,7 @@ from panel.analysis.verdict import plain
 from panel.analysis.wording import ranking
 from panel.analysis.wording.methods import methods
 from panel.report.figures.ranking import order_of_conditions
-from panel.study.plan import read_plan
+from panel.study.plan_reading import read_plan
 from panel.study.votes import ListenerRow, Vote, check_against_plan
 
 SVG = "{http://www.w3.org/2000/svg}"
