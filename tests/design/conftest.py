@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from panel.design.contrasts import Condition
+from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.study.factors import Factor
 

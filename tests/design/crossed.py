@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from panel.design.contrasts import Condition
+from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.study.factors import Factor
 

@@ -9,7 +9,7 @@ import re
 import pytest
 
 from panel.design import plan as plans
-from panel.design.contrasts import Condition
+from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, build
 from panel.errors import BadInput
 

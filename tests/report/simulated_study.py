@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from panel.design.contrasts import Condition
+from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.design.schedule import draw_key, listener_trials
 from panel.procedures.base import POSITIONS, PROCEDURES

@@ -5,8 +5,8 @@ from functools import lru_cache
 
 from sqlmodel import Session
 
-from panel.design import contrasts as design
-from panel.design.contrasts import Proposal
+from panel.design.guard import propose as design
+from panel.design.guard.propose import Proposal
 from panel.design.power import procedure_choice
 from panel.design.power.procedure_choice import Option
 from panel.procedures.base import PROCEDURES

@@ -8,8 +8,8 @@ from scipy.stats import binom
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude
-from panel.design.contrasts import Condition
 from panel.design.guard.check import guard
+from panel.design.guard.propose import Condition
 from panel.design.plan import PlanTake
 from panel.design.schedule import listener_trials
 from panel.study.factors import Factor, TakeLog

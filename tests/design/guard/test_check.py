@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from panel.design.contrasts import Condition, guard, propose
 from panel.design.guard.order import mixed_order
+from panel.design.guard.propose import Condition, guard, propose
 from panel.errors import BadInput
 from panel.study.factors import Factor, TakeLog
 

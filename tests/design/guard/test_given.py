@@ -13,8 +13,8 @@ import pytest
 from panel.analysis.attribution import several_factors
 from panel.analysis.decision.judgement import least_p
 from panel.design import floor
-from panel.design.contrasts import propose
 from panel.design.guard.check import guard
+from panel.design.guard.propose import propose
 from panel.design.plan import check, sha256
 from panel.design.power.planner import outlook
 from panel.design.power.votes import given_across_share

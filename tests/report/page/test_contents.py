@@ -12,7 +12,7 @@ import jinja2
 import pytest
 
 from panel.analysis.verdict import conclude
-from panel.design.contrasts import Condition
+from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.report.page.contents import context
 from panel.study.factors import Factor
