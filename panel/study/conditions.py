@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 from panel.errors import BadInput
 from panel.study.documents import Json
@@ -64,8 +63,3 @@ def sides_of(conditions: Sequence[Condition], takes: Sequence[TakeLog]) -> list[
             used[take] = condition.label
         sides.append([known[take] for take in condition.takes])
     return sides
-
-
-def pairs_inside(sides: Sequence[Sequence[TakeLog]]) -> list[tuple[TakeLog, TakeLog]]:
-    """Pairs of takes of one condition."""
-    return [pair for side in sides for pair in combinations(side, 2)]

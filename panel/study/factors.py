@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -180,7 +180,7 @@ def grid(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> Grid:
 
     With a tie the value that was recorded first counts as usual.
     """
-    ordered = sorted(takes, key=lambda take: (take.order, take.take_id))
+    ordered = in_order_of_recording(takes)
     states: dict[tuple[str, str], CellState] = {}
     varies = []
     for factor in factors:
@@ -221,16 +221,30 @@ def value_groups(
     logged = [take for take in takes if is_logged(take.values.get(factor.id))]
     if factor.kind == "numeric":
         logged.sort(key=lambda take: _number(factor, take.values.get(factor.id)))
-    groups: list[tuple[Value, list[TakeLog]]] = []
-    for take in logged:
-        value = take.values.get(factor.id)
-        for first, members in groups:
-            if same_value(factor, first, value):
+    groups = grouped(
+        logged, lambda a, b: same_value(factor, a.values.get(factor.id), b.values.get(factor.id))
+    )
+    return [(members[0].values.get(factor.id), tuple(members)) for members in groups]
+
+
+def grouped(
+    takes: Iterable[TakeLog], alike: Callable[[TakeLog, TakeLog], bool]
+) -> list[list[TakeLog]]:
+    """Takes in groups, each take in the first whose first take is `alike`, else in one of its
+    own. Likeness is always to the first, so that groups cannot creep."""
+    groups: list[list[TakeLog]] = []
+    for take in takes:
+        for members in groups:
+            if alike(members[0], take):
                 members.append(take)
                 break
         else:
-            groups.append((value, [take]))
-    return [(first, tuple(members)) for first, members in groups]
+            groups.append([take])
+    return groups
+
+
+def in_order_of_recording(takes: Iterable[TakeLog]) -> list[TakeLog]:
+    return sorted(takes, key=lambda take: (take.order, take.take_id))
 
 
 def _plain(value: Value) -> str:

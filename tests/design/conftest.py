@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
 
 FACTORS = (

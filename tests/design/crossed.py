@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
 
 FACTORS = (Factor("adhesive", "adhesive"), Factor("element", "element"))

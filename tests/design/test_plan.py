@@ -9,9 +9,9 @@ import re
 import pytest
 
 from panel.design import plan as plans
-from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, build
 from panel.errors import BadInput
+from panel.study.conditions import Condition
 
 from .conftest import plan_take, study
 

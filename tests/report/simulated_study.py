@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.design.schedule import draw_key, listener_trials
 from panel.procedures.base import POSITIONS, PROCEDURES
 from panel.procedures.curves import CURVES
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.votes import ListenerRow, Vote
 

@@ -2,126 +2,218 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import combinations, product
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from panel.design.floor import given_sentence
-from panel.design.guard.order import given_order_sentence
+from panel.design.guard.order import given_order_sentence, growing
 from panel.design.guard.result import GuardResult
+from panel.design.guard.sides import (
+    Seen,
+    Side,
+    Together,
+    across,
+    first_logged_alike,
+    ids,
+    seen,
+)
 from panel.design.guard.strata import LEAST_OF_A_CELL, cells, strata_of
-from panel.design.guard.words import count, listed, unlogged_sentence
+from panel.design.guard.words import count, listed, named, unlogged_sentence
 from panel.errors import BadInput
-from panel.study.conditions import Condition, pairs_inside
-from panel.study.factors import Factor, TakeLog, differing
+from panel.study.conditions import Stratum
+from panel.study.factors import Factor, TakeLog
 
 
 def guard_given(
-    conditions: Sequence[Condition],
-    sides: Sequence[Sequence[TakeLog]],
-    factors: Sequence[Factor],
-    given: Sequence[str],
+    sides: Sequence[Side], factors: Sequence[Factor], given: Sequence[str]
 ) -> GuardResult:
-    """Judge a contrast given factors; `sides`: the logs of each condition's takes.
+    """Judge a contrast given factors (ids). Raises BadInput for an unknown factor."""
+    held = _held(factors, given)
+    strata = strata_of([take for side in sides for take in side.takes], held)
+    if isinstance(strata, str):
+        return _refused(strata, held, _NOTHING_SEEN)
+    together = _alike_in_given(strata)
+    asked = _Crossed(sides, factors, held, strata, together, seen(sides, factors, together))
+    objection = next((said for ask in _OBJECTIONS if (said := ask(asked))), "")
+    return _refused(objection, held, asked.seen) if objection else _allowed(asked)
 
-    Raises BadInput for an unknown factor.
-    """
-    by_id = {factor.id: factor for factor in factors}
-    unknown = [name for name in given if name not in by_id]
-    if unknown:
-        raise BadInput(f"There is no factor “{unknown[0]}” in the log.")
-    held = [factor for factor in factors if factor.id in given]
-    order = tuple(factor.id for factor in held)
-    names = " and ".join(f"“{condition.label}”" for condition in conditions)
-    found = strata_of([take for side in sides for take in side], held)
-    if isinstance(found, str):
-        return _cannot_stand(found, (), order, ())
-    member = {take: stratum for stratum in found for take in stratum.takes}
-    differs: set[str] = set()
-    unlogged: set[str] = set()
-    within: set[str] = set()
-    bad = ""
-    for (i, left), (j, right) in combinations(enumerate(sides), 2):
-        for a, b in product(left, right):
-            if member[a.take_id] is not member[b.take_id]:
-                continue
-            difference = differing(a, b, factors)
-            differs.update(difference.differs)
-            unlogged.update(difference.unlogged)
-            if not (difference.differs or difference.unlogged) and not bad:
-                bad = (
-                    f"Takes {a.name} (“{conditions[i].label}”) and {b.name} "
-                    f"(“{conditions[j].label}”) are logged alike. Move one, or correct its log."
-                )
-    for a, b in pairs_inside(sides):
-        if member[a.take_id] is member[b.take_id]:
-            within.update(differing(a, b, factors).differs)
-    differing_ids = tuple(f.id for f in factors if f.id in differs)
-    unlogged_ids = tuple(f.id for f in factors if f.id in unlogged)
-    counts = cells([condition.takes for condition in conditions], [s.takes for s in found])
-    text = listed([factor.name for factor in held])
-    if len(conditions) != 2:
-        bad = f"Given {text}, two conditions are compared, not {len(conditions)}. Choose two."
-    elif len(found) < 2:
-        bad = f"All these takes are alike in {text}: ask without it."
-    elif len(differing_ids) > 1:
-        more = listed([by_id[name].name for name in differing_ids])
-        bad = (
-            f"{names} differ in {count(len(differing_ids))} factors even among takes alike in "
-            f"{text}: {more}. Leave out the takes that differ in more."
-        )
-    elif not bad:
-        for stratum, row in zip(found, counts, strict=True):
-            few = next((k for k, n in enumerate(row) if n < LEAST_OF_A_CELL), None)
-            if few is not None:
-                have = "no take" if row[few] == 0 else "one take"
-                bad = (
-                    f"There is {have} of “{conditions[few].label}” with {stratum.label}. Given "
-                    f"{text} each needs two at least: record more, or leave out the takes with "
-                    f"{stratum.label}."
-                )
-                break
-            if not differing_ids:
-                bad = f"{names} do not differ in anything logged among takes alike in {text}."
-                break
-    if bad:
-        return _cannot_stand(bad, differing_ids, order, unlogged_ids)
-    warnings = []
-    factor = by_id[differing_ids[0]]
-    if unlogged_ids:
-        warnings.append(unlogged_sentence([by_id[name] for name in unlogged_ids]))
-    warnings += [
-        f"Takes of one condition, alike in {text}, differ among themselves in {f.name}."
-        for f in factors
-        if f.id in within
-    ]
+
+@dataclass(frozen=True)
+class _Crossed:
+    """A contrast given the factors `held`, with what the logs say of takes of one stratum."""
+
+    sides: Sequence[Side]
+    factors: Sequence[Factor]
+    held: Sequence[Factor]
+    strata: Sequence[Stratum]
+    together: Together
+    seen: Seen
+
+    @property
+    def given(self) -> str:
+        """The given factors in words."""
+        return _names(self.held)
+
+    @property
+    def cells(self) -> tuple[tuple[int, ...], ...]:
+        """Takes of each condition (columns) in each stratum (rows)."""
+        sides = [[take.take_id for take in side.takes] for side in self.sides]
+        return cells(sides, [stratum.takes for stratum in self.strata])
+
+
+_NOTHING_SEEN = Seen((), (), ())
+
+
+def _held(factors: Sequence[Factor], given: Sequence[str]) -> list[Factor]:
+    known = ids(factors)
+    for name in given:
+        if name not in known:
+            raise BadInput(f"There is no factor “{name}” in the log.")
+    return [factor for factor in factors if factor.id in given]
+
+
+def _alike_in_given(strata: Sequence[Stratum]) -> Together:
+    place = {take: index for index, stratum in enumerate(strata) for take in stratum.takes}
+
+    def together(first: TakeLog, second: TakeLog) -> bool:
+        return place[first.take_id] == place[second.take_id]
+
+    return together
+
+
+def _not_two_conditions(asked: _Crossed) -> str:
+    if len(asked.sides) == 2:
+        return ""
+    return f"Given {asked.given}, two conditions are compared, not {len(asked.sides)}. Choose two."
+
+
+def _nothing_crossed(asked: _Crossed) -> str:
+    if len(asked.strata) > 1:
+        return ""
+    return f"All these takes are alike in {asked.given}: ask without it."
+
+
+def _more_differs(asked: _Crossed) -> str:
+    differs = asked.seen.differs
+    if len(differs) < 2:
+        return ""
+    return (
+        f"{named(asked.sides)} differ in {count(len(differs))} factors even among takes alike in "
+        f"{asked.given}: {_names(differs)}. Leave out the takes that differ in more."
+    )
+
+
+def _logged_alike(asked: _Crossed) -> str:
+    pair = first_logged_alike(across(asked.sides, asked.together), asked.factors)
+    if pair is None:
+        return ""
+    return (
+        f"Takes {pair.first.name} (“{pair.first_label}”) and {pair.second.name} "
+        f"(“{pair.second_label}”) are logged alike. Move one, or correct its log."
+    )
+
+
+def _nothing_differs(asked: _Crossed) -> str:
+    if asked.seen.differs:
+        return ""
+    # A stratum that lacks takes is the nearer cause: that is said of the first.
+    return _lacks_takes(asked, 0) or (
+        f"{named(asked.sides)} do not differ in anything logged among takes alike in {asked.given}."
+    )
+
+
+def _some_stratum_lacks_takes(asked: _Crossed) -> str:
+    said = (_lacks_takes(asked, stratum) for stratum in range(len(asked.strata)))
+    return next((sentence for sentence in said if sentence), "")
+
+
+def _lacks_takes(asked: _Crossed, stratum: int) -> str:
+    label = asked.strata[stratum].label
+    for side, takes in zip(asked.sides, asked.cells[stratum], strict=True):
+        if takes < LEAST_OF_A_CELL:
+            have = "no take" if takes == 0 else "one take"
+            return (
+                f"There is {have} of “{side.label}” with {label}. Given {asked.given} each needs "
+                f"two at least: record more, or leave out the takes with {label}."
+            )
+    return ""
+
+
+_OBJECTIONS: tuple[Callable[[_Crossed], str], ...] = (
+    _not_two_conditions,
+    _nothing_crossed,
+    _more_differs,
+    _logged_alike,
+    _nothing_differs,
+    _some_stratum_lacks_takes,
+)
+"""What may stand against it; the first that does is said."""
+
+
+def _refused(sentence: str, held: Sequence[Factor], found: Seen) -> GuardResult:
+    return GuardResult(
+        role="question",
+        allowed=False,
+        overridden=False,
+        factor=None,
+        differs=ids(found.differs),
+        unlogged=ids(found.unlogged),
+        within=(),
+        sentence=sentence,
+        nearest=(),
+        order_warning="",
+        warnings=(),
+        given=ids(held),
+    )
+
+
+def _allowed(asked: _Crossed) -> GuardResult:
+    (factor,) = asked.seen.differs
+    aligned = _order(asked, factor)
+    strata = "; ".join(stratum.label for stratum in asked.strata)
+    return GuardResult(
+        role="question",
+        allowed=True,
+        overridden=False,
+        factor=factor.id,
+        differs=ids(asked.seen.differs),
+        unlogged=ids(asked.seen.unlogged),
+        within=ids(asked.seen.within),
+        sentence=f"{named(asked.sides)} differ in {factor.name} only, given {asked.given}: takes "
+        f"are compared with takes alike in {asked.given} ({strata}).",
+        nearest=(),
+        order_warning=aligned,
+        warnings=_warnings(asked, aligned),
+        given=ids(asked.held),
+        strata=tuple(asked.strata),
+    )
+
+
+def _order(asked: _Crossed, factor: Factor) -> str:
+    """The warning that in some stratum conditions were recorded one after the other, or ""."""
     orders = {
-        stratum.label: [[t.order for t in side if t.take_id in stratum.takes] for side in sides]
-        for stratum in found
+        stratum.label: [
+            [take.order for take in side.takes if take.take_id in stratum.takes]
+            for side in asked.sides
+        ]
+        for stratum in asked.strata
     }
-    grows = factor.name if factor.kind == "numeric" else ""
-    order_warning = given_order_sentence([c.label for c in conditions], orders, grows)
-    warnings += [s for s in (order_warning, given_sentence(counts, directed=False)) if s]
-    return GuardResult(
-        "question",
-        True,
-        False,
-        factor.id,
-        differing_ids,
-        unlogged_ids,
-        tuple(f.id for f in factors if f.id in within),
-        f"{names} differ in {factor.name} only, given {text}: takes are compared with takes alike "
-        f"in {text} ({'; '.join(s.label for s in found)}).",
-        (),
-        order_warning,
-        tuple(warnings),
-        order,
-        found,
-    )
+    return given_order_sentence([side.label for side in asked.sides], orders, growing(factor))
 
 
-def _cannot_stand(
-    sentence: str, differs: tuple[str, ...], given: tuple[str, ...], unlogged: tuple[str, ...]
-) -> GuardResult:
-    return GuardResult(
-        "question", False, False, None, differs, unlogged, (), sentence, (), "", (), given
-    )
+def _warnings(asked: _Crossed, aligned: str) -> tuple[str, ...]:
+    said = [
+        unlogged_sentence(asked.seen.unlogged),
+        *(
+            f"Takes of one condition, alike in {asked.given}, differ among themselves in "
+            f"{factor.name}."
+            for factor in asked.seen.within
+        ),
+        aligned,
+        given_sentence(asked.cells, directed=False),
+    ]
+    return tuple(sentence for sentence in said if sentence)
+
+
+def _names(factors: Sequence[Factor]) -> str:
+    return listed([factor.name for factor in factors])

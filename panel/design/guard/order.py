@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from panel.errors import BadInput
+from panel.study.factors import Factor
 
 
 def mixed_order(rng: np.random.Generator, counts: Mapping[str, int]) -> tuple[str, ...]:
@@ -26,6 +27,11 @@ def mixed_order(rng: np.random.Generator, counts: Mapping[str, int]) -> tuple[st
         runs = 1 + sum(a != b for a, b in itertools.pairwise(order))
         if not mixable or runs > len(counts):
             return order
+
+
+def growing(factor: Factor | None) -> str:
+    """The name of the factor asked about where it may only grow, as hours do: it is numeric."""
+    return factor.name if factor is not None and factor.kind == "numeric" else ""
 
 
 def _in_one_go(orders: Sequence[Sequence[int]]) -> list[int]:

@@ -1,4 +1,4 @@
-"""Contrasts: what can be asked of the takes at hand (the guard itself is in guard.py)."""
+"""What can be asked of the takes at hand: the contrasts that the log would bear."""
 
 from __future__ import annotations
 
@@ -7,20 +7,22 @@ from dataclasses import dataclass
 from itertools import combinations, permutations
 
 from panel.design.guard.check import guard
-from panel.design.guard.clean_pairs import CleanPair
 from panel.design.guard.result import GuardResult
 from panel.study.conditions import Condition
 from panel.study.factors import (
     Factor,
     TakeLog,
     Value,
+    grouped,
+    in_order_of_recording,
     is_logged,
     same_value,
     value_groups,
     value_text,
 )
 
-__all__ = ["CleanPair", "Condition", "GuardResult", "Proposal", "guard", "propose"]
+Group = tuple[Value, Sequence[TakeLog]]
+"""A value of a factor with the takes that have it."""
 
 
 @dataclass(frozen=True)
@@ -42,38 +44,32 @@ def propose(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposa
     proposed as retake control. Where takes are crossed over another factor, the question given
     that factor is proposed too: it uses the takes of all its values.
     """
-    questions: list[Proposal] = []
-    for factor in factors:
-        others = [other for other in factors if other.id != factor.id]
-        logged = [take for take in takes if is_logged(take.values.get(factor.id))]
-        for alike in _alike(logged, others):
-            groups = value_groups(factor, alike)
-            sets = (
-                [groups] if factor.kind == "numeric" else list(map(list, combinations(groups, 2)))
-            )
-            for chosen in sets:
-                if len(chosen) < 2:
-                    continue
-                conditions = _conditions(factor, chosen)
-                result = guard(conditions, takes, factors)
-                labels = [condition.label for condition in conditions]
-                name = f"{factor.name}: {', '.join(labels[:-1])} or {labels[-1]}"
-                questions.append(Proposal(name, factor.id, conditions, result))
-    questions += _crossed(takes, factors)
+    questions = [*_questions(takes, factors), *_crossed(takes, factors)]
     questions.sort(key=lambda p: -min(len(condition.takes) for condition in p.conditions))
     held = {take for p in questions for condition in p.conditions for take in condition.takes}
-    controls = []
-    for alike in _alike(takes, factors):
-        if len(alike) < 2 or any(take.take_id in held for take in alike):
-            continue
-        ids = [take.take_id for take in alike]
-        conditions = (
-            Condition("first retakes", tuple(ids[::2])),
-            Condition("second retakes", tuple(ids[1::2])),
-        )
-        result = guard(conditions, takes, factors)
-        controls.append(Proposal(f"Retakes of {alike[0].name}", None, conditions, result))
-    return questions + controls
+    return questions + _retake_controls(takes, factors, held)
+
+
+def _questions(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposal]:
+    """Of each factor, among takes that agree in all the others."""
+    found = []
+    for factor in factors:
+        for alike in _alike(_logged(takes, factor), _without(factors, factor)):
+            for chosen in _compared(factor, alike):
+                conditions = _conditions(factor, chosen)
+                *before, last = (condition.label for condition in conditions)
+                name = f"{factor.name}: {', '.join(before)} or {last}"
+                result = guard(conditions, takes, factors)
+                found.append(Proposal(name, factor.id, conditions, result))
+    return found
+
+
+def _compared(factor: Factor, takes: Sequence[TakeLog]) -> list[Sequence[Group]]:
+    """Which values are held against each other: of numbers all at once, of names every two."""
+    groups = value_groups(factor, takes)
+    if factor.kind == "numeric":
+        return [groups] if len(groups) > 1 else []
+    return list(combinations(groups, 2))
 
 
 def _crossed(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Proposal]:
@@ -81,9 +77,7 @@ def _crossed(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Propos
     it with all the takes that have a value of both."""
     found = []
     for factor, other in permutations(factors, 2):
-        rest = [third for third in factors if third.id not in (factor.id, other.id)]
-        logged = [t for t in takes if all(is_logged(t.values.get(f.id)) for f in (factor, other))]
-        for alike in _alike(logged, rest):
+        for alike in _alike(_logged(takes, factor, other), _without(factors, factor, other)):
             for chosen in combinations(value_groups(factor, alike), 2):
                 conditions = _conditions(factor, chosen)
                 result = guard(conditions, takes, factors, given=[other.id])
@@ -94,9 +88,33 @@ def _crossed(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[Propos
     return found
 
 
-def _conditions(
-    factor: Factor, groups: Sequence[tuple[Value, Sequence[TakeLog]]]
-) -> tuple[Condition, ...]:
+def _retake_controls(
+    takes: Sequence[TakeLog], factors: Sequence[Factor], held: set[str]
+) -> list[Proposal]:
+    """Takes alike in everything, of which no question holds one."""
+    found = []
+    for alike in _alike(takes, factors):
+        ids = [take.take_id for take in alike]
+        if len(ids) > 1 and held.isdisjoint(ids):
+            conditions = (
+                Condition("first retakes", tuple(ids[::2])),
+                Condition("second retakes", tuple(ids[1::2])),
+            )
+            result = guard(conditions, takes, factors)
+            found.append(Proposal(f"Retakes of {alike[0].name}", None, conditions, result))
+    return found
+
+
+def _logged(takes: Sequence[TakeLog], *factors: Factor) -> list[TakeLog]:
+    return [t for t in takes if all(is_logged(t.values.get(factor.id)) for factor in factors)]
+
+
+def _without(factors: Sequence[Factor], *left_out: Factor) -> list[Factor]:
+    out = {factor.id for factor in left_out}
+    return [factor for factor in factors if factor.id not in out]
+
+
+def _conditions(factor: Factor, groups: Sequence[Group]) -> tuple[Condition, ...]:
     """A condition for each value of the factor with its takes; a number is its dose."""
     return tuple(
         Condition(
@@ -110,15 +128,10 @@ def _conditions(
 
 def _alike(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> list[list[TakeLog]]:
     """Takes grouped so that within a group every factor is the same, or unlogged throughout."""
-    groups: list[list[TakeLog]] = []
-    for take in sorted(takes, key=lambda t: (t.order, t.take_id)):
-        for group in groups:
-            if all(_agree(group[0], take, factor) for factor in factors):
-                group.append(take)
-                break
-        else:
-            groups.append([take])
-    return groups
+    return grouped(
+        in_order_of_recording(takes),
+        lambda a, b: all(_agree(a, b, factor) for factor in factors),
+    )
 
 
 def _agree(a: TakeLog, b: TakeLog, factor: Factor) -> bool:

@@ -8,6 +8,8 @@ from typing import Literal
 from panel.design.guard.clean_pairs import CleanPair
 from panel.study.conditions import Stratum
 
+Role = Literal["question", "retake_control"]
+
 
 @dataclass(frozen=True)
 class GuardResult:
@@ -21,7 +23,7 @@ class GuardResult:
     `order_warning` is "" or the sentence on recording order (it is also among the warnings).
     """
 
-    role: Literal["question", "retake_control"]
+    role: Role
     allowed: bool
     overridden: bool
     factor: str | None

@@ -7,34 +7,40 @@ permuted, inside strata only, so whatever the given factors do, they do to both 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import product
 from typing import Any
 
 from panel.study.conditions import Stratum
-from panel.study.factors import Factor, TakeLog, is_logged, same_value, value_text
+from panel.study.factors import (
+    Factor,
+    TakeLog,
+    grouped,
+    in_order_of_recording,
+    is_logged,
+    same_value,
+    value_text,
+)
 
 LEAST_OF_A_CELL = 2  # takes of a condition in a stratum: with one there is no retake to compare
 
 
 def strata_of(takes: Sequence[TakeLog], given: Sequence[Factor]) -> tuple[Stratum, ...] | str:
     """The strata, in the order of recording, or a sentence on what keeps a take out of all."""
-    groups: list[list[TakeLog]] = []
-    for take in sorted(takes, key=lambda t: (t.order, t.take_id)):
-        for factor in given:
-            if not is_logged(take.values.get(factor.id)):
-                return f"Take {take.name} has no {factor.name} in its log. Complete the log."
-        for group in groups:
-            if all(same_value(f, group[0].values.get(f.id), take.values.get(f.id)) for f in given):
-                group.append(take)
-                break
-        else:
-            groups.append([take])
+    ordered = in_order_of_recording(takes)
+    for take, factor in product(ordered, given):
+        if not is_logged(take.values.get(factor.id)):
+            return f"Take {take.name} has no {factor.name} in its log. Complete the log."
     return tuple(
         Stratum(
             ", ".join(f"{f.name} {value_text(f, group[0].values.get(f.id))}" for f in given),
             tuple(sorted(take.take_id for take in group)),
         )
-        for group in groups
+        for group in grouped(ordered, lambda a, b: _same_in_all(given, a, b))
     )
+
+
+def _same_in_all(given: Sequence[Factor], a: TakeLog, b: TakeLog) -> bool:
+    return all(same_value(f, a.values.get(f.id), b.values.get(f.id)) for f in given)
 
 
 def cells(

@@ -9,9 +9,9 @@ from scipy.stats import binom
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude
 from panel.design.guard.check import guard
-from panel.design.guard.propose import Condition
 from panel.design.plan import PlanTake
 from panel.design.schedule import listener_trials
+from panel.study.conditions import Condition
 from panel.study.factors import Factor, TakeLog
 from panel.study.plan_reading import read_plan
 

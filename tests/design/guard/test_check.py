@@ -2,32 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
-from panel.design.guard.order import mixed_order
-from panel.design.guard.propose import Condition, guard, propose
+from panel.design.guard.check import guard
 from panel.errors import BadInput
-from panel.study.factors import Factor, TakeLog
+from panel.study.conditions import Condition
 
-FACTORS = [
-    Factor("adhesive", "adhesive"),
-    Factor("bench", "bench temperature", "numeric", "°C", 1.0),
-    Factor("room", "room"),
-]
-
-
-def take(number, adhesive="hide glue", bench=19.0, room="shop", order=None):
-    values = {"adhesive": adhesive, "bench": bench, "room": room}
-    return TakeLog(f"t{number:02d}", order or number, values)
-
-
-def sides(*groups):
-    return [Condition(f"side {i + 1}", tuple(f"t{n:02d}" for n in g)) for i, g in enumerate(groups)]
-
-
-def four_a_side(order="abbabaab"):
-    return [take(i + 1, "hide glue" if which == "a" else "epoxy") for i, which in enumerate(order)]
+from .logs import FACTORS, four_a_side, sides, take
 
 
 def test_one_factor_differs_allowed():
@@ -151,53 +132,3 @@ def test_too_few_takes_are_said_with_the_floor(count, sentence):
 def test_what_is_no_contrast_is_refused(conditions, sentence):
     with pytest.raises(BadInput, match=sentence):
         guard(conditions, [take(1), take(2, "epoxy")], FACTORS)
-
-
-def test_proposals_are_clean_and_hold_all_takes_that_fit():
-    takes = [*four_a_side(), take(9, "epoxy", 24.0)]
-    found = propose(takes, FACTORS)
-    assert all(proposal.guard.allowed for proposal in found)
-    best = found[0]
-    assert best.factor == "adhesive"
-    assert {len(condition.takes) for condition in best.conditions} == {4}
-    assert all("t09" not in condition.takes for condition in best.conditions)
-    bench = next(p for p in found if p.factor == "bench")
-    assert [c.dose for c in bench.conditions] == [19.0, 24.0]
-
-
-def test_many_doses_make_one_question():
-    takes = [take(i + 1, bench=10.0 * (i % 4)) for i in range(16)]
-    found = [p for p in propose(takes, FACTORS) if p.factor == "bench"]
-    assert len(found) == 1
-    assert [c.dose for c in found[0].conditions] == [0.0, 10.0, 20.0, 30.0]
-    assert {len(c.takes) for c in found[0].conditions} == {4}
-
-
-def test_takes_alike_in_everything_are_proposed_as_control():
-    found = propose([take(1), take(2), take(3)], FACTORS)
-    assert [(p.factor, p.guard.role) for p in found] == [(None, "retake_control")]
-
-
-def test_nothing_to_propose_from_one_take():
-    assert propose([take(1)], FACTORS) == []
-
-
-def test_mixed_order_holds_the_counts_and_is_never_aligned():
-    rng = np.random.default_rng(2)
-    seen = set()
-    for _ in range(400):
-        order = mixed_order(rng, {"hide glue": 2, "epoxy": 2})
-        assert sorted(order) == ["epoxy", "epoxy", "hide glue", "hide glue"]
-        seen.add(order)
-    assert len(seen) == 4  # of 6 orders 2 are aligned
-
-
-def test_mixed_order_of_single_takes_cannot_be_mixed():
-    rng = np.random.default_rng(3)
-    assert {mixed_order(rng, {"a": 1, "b": 1}) for _ in range(50)} == {("a", "b"), ("b", "a")}
-
-
-@pytest.mark.parametrize("counts", [{}, {"a": 0, "b": 4}])
-def test_mixed_order_needs_takes(counts):
-    with pytest.raises(BadInput):
-        mixed_order(np.random.default_rng(0), counts)

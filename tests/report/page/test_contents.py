@@ -12,9 +12,9 @@ import jinja2
 import pytest
 
 from panel.analysis.verdict import conclude
-from panel.design.guard.propose import Condition
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.report.page.contents import context
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
 
 from ..simulated_study import concluded, measured, plan, votes
