@@ -15,12 +15,14 @@ import shutil
 import sqlite3
 import tarfile
 import tempfile
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from panel.errors import BadInput, Conflict
 from panel.settings import Settings
+from panel.store.copying import copy_database
 
 DATABASE = "panel.sqlite"
 CONTENTS = "contents.json"
@@ -60,7 +62,7 @@ def back_up(settings: Settings, archive: Path) -> Kept:
         handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(handle, "wb") as out, tempfile.TemporaryDirectory() as beside:
             snapshot = Path(beside) / DATABASE
-            _copy_database(folder / DATABASE, snapshot)
+            _snapshot(folder / DATABASE, snapshot)
             kept = _write(out, {DATABASE: snapshot} | _files(folder))
             out.flush()
             os.fsync(out.fileno())
@@ -69,6 +71,12 @@ def back_up(settings: Settings, archive: Path) -> Kept:
         raise Conflict(
             f"The backup could not be written: {error.strerror or error}.",
             hint="Look for room and for permission to write there, then run it again.",
+        ) from None
+    except sqlite3.Error as error:
+        raise Conflict(
+            f"The database could not be copied: {error}.",
+            hint="Look for room for temporary files, and ask `fairhearing doctor` about the "
+            "database; then run it again.",
         ) from None
     finally:
         part.unlink(missing_ok=True)
@@ -108,15 +116,11 @@ def restore(archive: Path, folder: Path) -> Kept:
     return kept
 
 
-def _copy_database(source: Path, target: Path) -> None:
-    reading = sqlite3.connect(f"{source.as_uri()}?mode=ro", uri=True)
-    writing = sqlite3.connect(target)
-    try:
-        reading.backup(writing)
-        writing.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
-    finally:
-        writing.close()
-        reading.close()
+def _snapshot(database: Path, target: Path) -> None:
+    """Copy the database as it is now. Opened as the server opens it, so that what a process left
+    behind that was killed is taken back first."""
+    with closing(sqlite3.connect(database, timeout=30)) as reading:
+        copy_database(reading, target)
 
 
 def _files(folder: Path) -> dict[str, Path]:

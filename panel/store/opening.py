@@ -1,35 +1,38 @@
-"""Opens the store that the settings name, and brings its tables up to date."""
+"""Opens the store that the settings name, its database brought up to date."""
 
-from pathlib import Path
-
-from alembic import command
-from alembic.config import Config
-from sqlalchemy import Connection, Engine
-
+from panel.errors import Conflict
 from panel.settings import Settings
 from panel.store.files import FileStore
 from panel.store.sealing import Sealer
 from panel.store.session import Store, open_engine
-
-MIGRATIONS = Path(__file__).parent / "migrations"
+from panel.store.updating import COPY, bring_up_to_date
 
 
 def open_store(settings: Settings) -> Store:
-    """The store in `settings.data`, ready for use."""
+    """The store in `settings.data`, ready for use.
+
+    Raises Conflict, saying what to do, when the database cannot be used or brought up to date; it
+    is then as it was (see `panel.store.updating`).
+    """
+    _require_no_lost_database(settings)
     engine = open_engine(settings.database)
     bring_up_to_date(engine)
     return Store(engine, FileStore(settings.data.resolve()), Sealer(settings.secret))
 
 
-def bring_up_to_date(engine: Engine) -> None:
-    """Run the migrations that this database has not had yet."""
-    with engine.begin() as connection:
-        command.upgrade(migration_config(connection), "head")
-
-
-def migration_config(connection: Connection) -> Config:
-    """Alembic's configuration for `connection`."""
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS))
-    config.attributes["connection"] = connection
-    return config
+def _require_no_lost_database(settings: Settings) -> None:
+    """Raise Conflict where a new database would take the place of one that was moved away."""
+    folder = settings.data.resolve()
+    database = folder / "panel.sqlite"
+    if settings.database_url or (database.exists() and database.stat().st_size):
+        return
+    traces = [folder / f"{database.name}{end}" for end in ("-wal", "-journal", COPY)]
+    found = [path.name for path in traces if path.exists()]
+    if any((folder / "original").glob("*/*")):
+        found.append("original")
+    if found:
+        raise Conflict(
+            f"{folder} belongs to a database ({found[0]}), but {database.name} is not in it.",
+            hint="Put it back under that name, with what lay beside it; or set "
+            "FAIRHEARING_DATABASE_URL, if the database is elsewhere; or restore a backup.",
+        )

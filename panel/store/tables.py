@@ -10,6 +10,14 @@ from typing import Any
 from sqlalchemy import JSON, Column, Index, LargeBinary, Text, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
+# Every constraint has a name, so that a later migration can say which one it changes.
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
 
 class Organiser(SQLModel, table=True):
     """Somebody who runs studies at the desk."""
@@ -304,7 +312,7 @@ class Vote(SQLModel, table=True):
     __tablename__ = "vote"
     __table_args__ = (
         UniqueConstraint("study_id", "sequence"),
-        Index("vote_study_time", "study_id", "received_at"),
+        Index(None, "study_id", "received_at"),
     )
     id: int | None = Field(default=None, primary_key=True)
     trial_id: int = Field(foreign_key="trial.id", unique=True, index=True)

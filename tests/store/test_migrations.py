@@ -1,23 +1,67 @@
-"""The migrations make just the tables that the code declares."""
+"""The migrations make just the tables that the code declares, under the same names."""
+
+from pathlib import Path
 
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlmodel import SQLModel, select
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, inspect
+from sqlmodel import SQLModel, create_engine, select
 
 from panel.settings import load
 from panel.store.opening import open_store
+from panel.store.schema import configuration
 from panel.store.tables import Organiser
 
 
-def test_migrated_database_equals_the_declared_tables(tmp_path):
+def constraints(connection: Connection) -> dict[str, dict[str, object]]:
+    """By table: its columns, keys and indices, each with its name."""
+    seen = inspect(connection)
+
+    def by_name(found: list[dict[str, object]]) -> dict[object, dict[str, object]]:
+        assert all(one["name"] for one in found), found
+        return {one["name"]: {**one, "type": str(one.get("type"))} for one in found}
+
+    return {
+        table: {
+            "columns": by_name(seen.get_columns(table)),
+            "references": by_name(seen.get_foreign_keys(table)),
+            "unique": by_name(seen.get_unique_constraints(table)),
+            "indices": by_name(seen.get_indexes(table)),
+            "checks": by_name(seen.get_check_constraints(table)),
+            "key": seen.get_pk_constraint(table),
+        }
+        for table in seen.get_table_names()
+        if table != "alembic_version"
+    }
+
+
+def test_migrated_database_equals_the_declared_tables(tmp_path: Path) -> None:
     store = open_store(load(data=tmp_path))
-    with store.engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
+    declared = create_engine("sqlite://")
+    with store.engine.connect() as connection, declared.connect() as wanted:
+        opts = {"compare_type": True, "compare_server_default": True}
+        context = MigrationContext.configure(connection, opts=opts)
         assert compare_metadata(context, SQLModel.metadata) == []
-        assert len(SQLModel.metadata.tables) >= 14
+        SQLModel.metadata.create_all(wanted)
+        found = constraints(connection)
+        assert found == constraints(wanted)
+        assert len(found) >= 19
+        assert all(table["key"]["name"] == f"pk_{name}" for name, table in found.items())
+        assert found["vote"]["references"]["fk_vote_trial_id"]["referred_table"] == "trial"
+        assert "uq_vote_study_id_sequence" in found["vote"]["unique"]
+        assert "ix_vote_study_id_received_at" in found["vote"]["indices"]
+    store.engine.dispose()
+    declared.dispose()
 
 
-def test_opening_again_keeps_what_is_there(tmp_path):
+def test_schemas_follow_one_another_in_one_line() -> None:
+    script = ScriptDirectory.from_config(configuration())
+    line = [step.revision for step in script.walk_revisions()][::-1]
+    assert line == [f"schema_{number}" for number in range(1, len(line) + 1)]
+
+
+def test_opening_again_keeps_what_is_there(tmp_path: Path) -> None:
     first = open_store(load(data=tmp_path))
     with first.session() as session:
         session.add(Organiser(address="ada@example.org", created_at=first.now()))
@@ -29,7 +73,7 @@ def test_opening_again_keeps_what_is_there(tmp_path):
     assert kept.created_at.tzinfo is not None
 
 
-def test_sqlite_keeps_acknowledged_rows_through_a_power_cut(tmp_path):
+def test_sqlite_keeps_acknowledged_rows_through_a_power_cut(tmp_path: Path) -> None:
     """Write-ahead log with full synchronisation (sqlite.org/pragma.html: synchronous 2 = FULL)."""
     store = open_store(load(data=tmp_path))
     with store.engine.connect() as connection:

@@ -1,17 +1,14 @@
-"""Runs the migrations on the connection that the opener hands over."""
+"""Runs the migrations on the connection that `panel.store.updating` hands over."""
 
 from alembic import context
 from sqlmodel import SQLModel
-
-from panel.store import tables
-
-assert tables.Study.__table__ is not None  # type: ignore[attr-defined]
 
 context.configure(
     connection=context.config.attributes["connection"],
     target_metadata=SQLModel.metadata,
     render_as_batch=True,
     compare_type=True,
+    compare_server_default=True,
 )
 with context.begin_transaction():
     context.run_migrations()

@@ -1,4 +1,4 @@
-"""Make the tables
+"""Make the tables: the first schema
 
 Revises:
 """
@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from alembic import op
 from sqlmodel.sql.sqltypes import AutoString, UTCDateTime
 
-revision = "0001"
+revision = "schema_1"
 down_revision = None
 branch_labels = None
 depends_on = None
@@ -22,10 +22,21 @@ def upgrade() -> None:
         sa.Column("password_hash", AutoString(), nullable=True),
         sa.Column("created_at", UTCDateTime(), nullable=False),
         sa.Column("signed_out_before", UTCDateTime(), nullable=True),
-        sa.PrimaryKeyConstraint("id"),
+        sa.PrimaryKeyConstraint("id", name="pk_organiser"),
     )
-    with op.batch_alter_table("organiser", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_organiser_address"), ["address"], unique=True)
+    op.create_index("ix_organiser_address", "organiser", ["address"], unique=True)
+
+    op.create_table(
+        "sign_in_failure",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("address_hash", AutoString(), nullable=False),
+        sa.Column("at", UTCDateTime(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_sign_in_failure"),
+    )
+    op.create_index(
+        "ix_sign_in_failure_address_hash", "sign_in_failure", ["address_hash"], unique=False
+    )
+    op.create_index("ix_sign_in_failure_at", "sign_in_failure", ["at"], unique=False)
 
     op.create_table(
         "sign_in",
@@ -34,15 +45,11 @@ def upgrade() -> None:
         sa.Column("code_hash", AutoString(), nullable=False),
         sa.Column("expires_at", UTCDateTime(), nullable=False),
         sa.Column("used_at", UTCDateTime(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["organiser_id"],
-            ["organiser.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
+        sa.ForeignKeyConstraint(["organiser_id"], ["organiser.id"], name="fk_sign_in_organiser_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_sign_in"),
     )
-    with op.batch_alter_table("sign_in", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_sign_in_code_hash"), ["code_hash"], unique=True)
-        batch_op.create_index(batch_op.f("ix_sign_in_organiser_id"), ["organiser_id"], unique=False)
+    op.create_index("ix_sign_in_code_hash", "sign_in", ["code_hash"], unique=True)
+    op.create_index("ix_sign_in_organiser_id", "sign_in", ["organiser_id"], unique=False)
 
     op.create_table(
         "study",
@@ -54,6 +61,7 @@ def upgrade() -> None:
         sa.Column("invitation_words", sa.Text(), nullable=False),
         sa.Column("privacy_words", sa.Text(), nullable=False),
         sa.Column("level", AutoString(), nullable=False),
+        sa.Column("alignment", AutoString(), nullable=False),
         sa.Column("created_at", UTCDateTime(), nullable=False),
         sa.Column("locked_at", UTCDateTime(), nullable=True),
         sa.Column("closed_at", UTCDateTime(), nullable=True),
@@ -61,18 +69,12 @@ def upgrade() -> None:
         sa.Column("open_link_sealed", sa.LargeBinary(), nullable=True),
         sa.Column("next_ordinal", sa.Integer(), nullable=False),
         sa.Column("next_sequence", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["organiser_id"],
-            ["organiser.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
+        sa.ForeignKeyConstraint(["organiser_id"], ["organiser.id"], name="fk_study_organiser_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_study"),
     )
-    with op.batch_alter_table("study", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_study_code"), ["code"], unique=True)
-        batch_op.create_index(
-            batch_op.f("ix_study_open_link_hash"), ["open_link_hash"], unique=False
-        )
-        batch_op.create_index(batch_op.f("ix_study_organiser_id"), ["organiser_id"], unique=False)
+    op.create_index("ix_study_code", "study", ["code"], unique=True)
+    op.create_index("ix_study_open_link_hash", "study", ["open_link_hash"], unique=False)
+    op.create_index("ix_study_organiser_id", "study", ["organiser_id"], unique=False)
 
     op.create_table(
         "clip",
@@ -91,15 +93,13 @@ def upgrade() -> None:
         sa.Column("residual_db", sa.Float(), nullable=True),
         sa.Column("loudness_lufs", sa.Float(), nullable=True),
         sa.Column("warnings", sa.JSON(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_clip_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_clip"),
+        sa.UniqueConstraint(
+            "study_id", "take_key", "excerpt_key", name="uq_clip_study_id_take_key_excerpt_key"
         ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "take_key", "excerpt_key"),
     )
-    with op.batch_alter_table("clip", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_clip_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_clip_study_id", "clip", ["study_id"], unique=False)
 
     op.create_table(
         "contrast",
@@ -109,15 +109,11 @@ def upgrade() -> None:
         sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("role", AutoString(), nullable=False),
         sa.Column("document", sa.JSON(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "key"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_contrast_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_contrast"),
+        sa.UniqueConstraint("study_id", "key", name="uq_contrast_study_id_key"),
     )
-    with op.batch_alter_table("contrast", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_contrast_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_contrast_study_id", "contrast", ["study_id"], unique=False)
 
     op.create_table(
         "excerpt",
@@ -127,15 +123,11 @@ def upgrade() -> None:
         sa.Column("label", AutoString(), nullable=False),
         sa.Column("start_s", sa.Float(), nullable=False),
         sa.Column("end_s", sa.Float(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "key"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_excerpt_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_excerpt"),
+        sa.UniqueConstraint("study_id", "key", name="uq_excerpt_study_id_key"),
     )
-    with op.batch_alter_table("excerpt", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_excerpt_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_excerpt_study_id", "excerpt", ["study_id"], unique=False)
 
     op.create_table(
         "factor",
@@ -147,15 +139,11 @@ def upgrade() -> None:
         sa.Column("unit", AutoString(), nullable=False),
         sa.Column("tolerance", sa.Float(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "key"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_factor_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_factor"),
+        sa.UniqueConstraint("study_id", "key", name="uq_factor_study_id_key"),
     )
-    with op.batch_alter_table("factor", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_factor_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_factor_study_id", "factor", ["study_id"], unique=False)
 
     op.create_table(
         "listener",
@@ -173,22 +161,21 @@ def upgrade() -> None:
         sa.Column("checked_at", UTCDateTime(), nullable=True),
         sa.Column("finished_at", UTCDateTime(), nullable=True),
         sa.Column("revoked_at", UTCDateTime(), nullable=True),
+        sa.Column("declined_at", UTCDateTime(), nullable=True),
         sa.Column("headphone_check", AutoString(), nullable=False),
         sa.Column("headphone_detail", sa.JSON(), nullable=False),
         sa.Column("playback", AutoString(), nullable=False),
         sa.Column("sample_rate", sa.Integer(), nullable=True),
         sa.Column("remarks", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "address"),
-        sa.UniqueConstraint("study_id", "code"),
+        sa.Column("steps_done", sa.JSON(), nullable=False),
+        sa.Column("withdrew", sa.Boolean(), nullable=False),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_listener_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_listener"),
+        sa.UniqueConstraint("study_id", "address", name="uq_listener_study_id_address"),
+        sa.UniqueConstraint("study_id", "code", name="uq_listener_study_id_code"),
     )
-    with op.batch_alter_table("listener", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_listener_link_hash"), ["link_hash"], unique=True)
-        batch_op.create_index(batch_op.f("ix_listener_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_listener_link_hash", "listener", ["link_hash"], unique=True)
+    op.create_index("ix_listener_study_id", "listener", ["study_id"], unique=False)
 
     op.create_table(
         "plan",
@@ -198,14 +185,10 @@ def upgrade() -> None:
         sa.Column("canonical", sa.LargeBinary(), nullable=True),
         sa.Column("sha256", AutoString(), nullable=True),
         sa.Column("locked_at", UTCDateTime(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_plan_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_plan"),
     )
-    with op.batch_alter_table("plan", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_plan_study_id"), ["study_id"], unique=True)
+    op.create_index("ix_plan_study_id", "plan", ["study_id"], unique=True)
 
     op.create_table(
         "take",
@@ -223,22 +206,20 @@ def upgrade() -> None:
         sa.Column("lossy", sa.Boolean(), nullable=False),
         sa.Column("rate", sa.Integer(), nullable=False),
         sa.Column("channels", sa.Integer(), nullable=False),
+        sa.Column("kept_channels", sa.JSON(), nullable=False),
+        sa.Column("music_at", sa.Integer(), nullable=False),
         sa.Column("frames", sa.Integer(), nullable=False),
         sa.Column("loudness_lufs", sa.Float(), nullable=True),
         sa.Column("overview", sa.JSON(), nullable=False),
         sa.Column("notes", sa.Text(), nullable=False),
         sa.Column("log", sa.JSON(), nullable=False),
         sa.Column("uploaded_at", UTCDateTime(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "key"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_take_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_take"),
+        sa.UniqueConstraint("study_id", "key", name="uq_take_study_id_key"),
     )
-    with op.batch_alter_table("take", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_take_sha256"), ["sha256"], unique=False)
-        batch_op.create_index(batch_op.f("ix_take_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_take_sha256", "take", ["sha256"], unique=False)
+    op.create_index("ix_take_study_id", "take", ["study_id"], unique=False)
 
     op.create_table(
         "verdict",
@@ -247,14 +228,57 @@ def upgrade() -> None:
         sa.Column("document", sa.JSON(), nullable=False),
         sa.Column("measured", sa.JSON(), nullable=False),
         sa.Column("concluded_at", UTCDateTime(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_verdict_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_verdict"),
     )
-    with op.batch_alter_table("verdict", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_verdict_study_id"), ["study_id"], unique=True)
+    op.create_index("ix_verdict_study_id", "verdict", ["study_id"], unique=True)
+
+    op.create_table(
+        "waiting_file",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("study_id", sa.Integer(), nullable=False),
+        sa.Column("sha256", AutoString(), nullable=False),
+        sa.Column("bytes", sa.Integer(), nullable=False),
+        sa.Column("file_name", AutoString(), nullable=False),
+        sa.Column("rate", sa.Integer(), nullable=False),
+        sa.Column("frames", sa.Integer(), nullable=False),
+        sa.Column("tracks", sa.JSON(), nullable=False),
+        sa.Column("uploaded_at", UTCDateTime(), nullable=False),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_waiting_file_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_waiting_file"),
+    )
+    op.create_index("ix_waiting_file_sha256", "waiting_file", ["sha256"], unique=False)
+    op.create_index("ix_waiting_file_study_id", "waiting_file", ["study_id"], unique=False)
+
+    op.create_table(
+        "withdrawal",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("study_id", sa.Integer(), nullable=False),
+        sa.Column("link_hash", AutoString(), nullable=False),
+        sa.Column("kept", sa.Boolean(), nullable=False),
+        sa.Column("before_end", sa.Boolean(), nullable=False),
+        sa.Column("code", AutoString(), nullable=False),
+        sa.Column("votes_removed", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_withdrawal_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_withdrawal"),
+    )
+    op.create_index("ix_withdrawal_link_hash", "withdrawal", ["link_hash"], unique=True)
+    op.create_index("ix_withdrawal_study_id", "withdrawal", ["study_id"], unique=False)
+
+    op.create_table(
+        "found_leader",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("take_id", sa.Integer(), nullable=False),
+        sa.Column("start", sa.Float(), nullable=False),
+        sa.Column("drift_ppm", sa.Float(), nullable=False),
+        sa.Column("inverted", sa.Boolean(), nullable=False),
+        sa.Column("likeness", sa.Float(), nullable=False),
+        sa.Column("layout", AutoString(), nullable=False),
+        sa.Column("channels", sa.JSON(), nullable=False),
+        sa.ForeignKeyConstraint(["take_id"], ["take.id"], name="fk_found_leader_take_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_found_leader"),
+    )
+    op.create_index("ix_found_leader_take_id", "found_leader", ["take_id"], unique=True)
 
     op.create_table(
         "message",
@@ -271,19 +295,12 @@ def upgrade() -> None:
         sa.Column("next_attempt_at", UTCDateTime(), nullable=True),
         sa.Column("failed_for_good", sa.Boolean(), nullable=False),
         sa.Column("error", AutoString(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["listener_id"],
-            ["listener.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
+        sa.ForeignKeyConstraint(["listener_id"], ["listener.id"], name="fk_message_listener_id"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_message_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_message"),
     )
-    with op.batch_alter_table("message", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_message_listener_id"), ["listener_id"], unique=False)
-        batch_op.create_index(batch_op.f("ix_message_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_message_listener_id", "message", ["listener_id"], unique=False)
+    op.create_index("ix_message_study_id", "message", ["study_id"], unique=False)
 
     op.create_table(
         "trial",
@@ -297,20 +314,13 @@ def upgrade() -> None:
         sa.Column("excerpt_key", AutoString(), nullable=False),
         sa.Column("slots", sa.JSON(), nullable=False),
         sa.Column("right", sa.Integer(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["listener_id"],
-            ["listener.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("listener_id", "number"),
+        sa.ForeignKeyConstraint(["listener_id"], ["listener.id"], name="fk_trial_listener_id"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_trial_study_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_trial"),
+        sa.UniqueConstraint("listener_id", "number", name="uq_trial_listener_id_number"),
     )
-    with op.batch_alter_table("trial", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_trial_listener_id"), ["listener_id"], unique=False)
-        batch_op.create_index(batch_op.f("ix_trial_study_id"), ["study_id"], unique=False)
+    op.create_index("ix_trial_listener_id", "trial", ["listener_id"], unique=False)
+    op.create_index("ix_trial_study_id", "trial", ["study_id"], unique=False)
 
     op.create_table(
         "vote",
@@ -325,94 +335,30 @@ def upgrade() -> None:
         sa.Column("seconds", sa.Integer(), nullable=False),
         sa.Column("notes", sa.JSON(), nullable=False),
         sa.Column("received_at", UTCDateTime(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["listener_id"],
-            ["listener.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["study_id"],
-            ["study.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["trial_id"],
-            ["trial.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-        sa.UniqueConstraint("study_id", "sequence"),
+        sa.ForeignKeyConstraint(["listener_id"], ["listener.id"], name="fk_vote_listener_id"),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_vote_study_id"),
+        sa.ForeignKeyConstraint(["trial_id"], ["trial.id"], name="fk_vote_trial_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_vote"),
+        sa.UniqueConstraint("study_id", "sequence", name="uq_vote_study_id_sequence"),
     )
-    with op.batch_alter_table("vote", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_vote_client_id"), ["client_id"], unique=True)
-        batch_op.create_index(batch_op.f("ix_vote_listener_id"), ["listener_id"], unique=False)
-        batch_op.create_index(batch_op.f("ix_vote_study_id"), ["study_id"], unique=False)
-        batch_op.create_index(batch_op.f("ix_vote_trial_id"), ["trial_id"], unique=True)
-        batch_op.create_index("vote_study_time", ["study_id", "received_at"], unique=False)
+    op.create_index("ix_vote_client_id", "vote", ["client_id"], unique=True)
+    op.create_index("ix_vote_listener_id", "vote", ["listener_id"], unique=False)
+    op.create_index("ix_vote_study_id", "vote", ["study_id"], unique=False)
+    op.create_index(
+        "ix_vote_study_id_received_at", "vote", ["study_id", "received_at"], unique=False
+    )
+    op.create_index("ix_vote_trial_id", "vote", ["trial_id"], unique=True)
 
-
-def downgrade() -> None:
-    with op.batch_alter_table("vote", schema=None) as batch_op:
-        batch_op.drop_index("vote_study_time")
-        batch_op.drop_index(batch_op.f("ix_vote_trial_id"))
-        batch_op.drop_index(batch_op.f("ix_vote_study_id"))
-        batch_op.drop_index(batch_op.f("ix_vote_listener_id"))
-        batch_op.drop_index(batch_op.f("ix_vote_client_id"))
-
-    op.drop_table("vote")
-    with op.batch_alter_table("trial", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_trial_study_id"))
-        batch_op.drop_index(batch_op.f("ix_trial_listener_id"))
-
-    op.drop_table("trial")
-    with op.batch_alter_table("message", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_message_study_id"))
-        batch_op.drop_index(batch_op.f("ix_message_listener_id"))
-
-    op.drop_table("message")
-    with op.batch_alter_table("verdict", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_verdict_study_id"))
-
-    op.drop_table("verdict")
-    with op.batch_alter_table("take", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_take_study_id"))
-        batch_op.drop_index(batch_op.f("ix_take_sha256"))
-
-    op.drop_table("take")
-    with op.batch_alter_table("plan", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_plan_study_id"))
-
-    op.drop_table("plan")
-    with op.batch_alter_table("listener", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_listener_study_id"))
-        batch_op.drop_index(batch_op.f("ix_listener_link_hash"))
-
-    op.drop_table("listener")
-    with op.batch_alter_table("factor", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_factor_study_id"))
-
-    op.drop_table("factor")
-    with op.batch_alter_table("excerpt", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_excerpt_study_id"))
-
-    op.drop_table("excerpt")
-    with op.batch_alter_table("contrast", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_contrast_study_id"))
-
-    op.drop_table("contrast")
-    with op.batch_alter_table("clip", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_clip_study_id"))
-
-    op.drop_table("clip")
-    with op.batch_alter_table("study", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_study_organiser_id"))
-        batch_op.drop_index(batch_op.f("ix_study_open_link_hash"))
-        batch_op.drop_index(batch_op.f("ix_study_code"))
-
-    op.drop_table("study")
-    with op.batch_alter_table("sign_in", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_sign_in_organiser_id"))
-        batch_op.drop_index(batch_op.f("ix_sign_in_code_hash"))
-
-    op.drop_table("sign_in")
-    with op.batch_alter_table("organiser", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_organiser_address"))
-
-    op.drop_table("organiser")
+    op.create_table(
+        "reason",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("study_id", sa.Integer(), nullable=False),
+        sa.Column("vote_id", sa.Integer(), nullable=False),
+        sa.Column("words", sa.Text(), nullable=False),
+        sa.Column("ticked", sa.JSON(), nullable=False),
+        sa.ForeignKeyConstraint(["study_id"], ["study.id"], name="fk_reason_study_id"),
+        sa.ForeignKeyConstraint(["vote_id"], ["vote.id"], name="fk_reason_vote_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_reason"),
+    )
+    op.create_index("ix_reason_study_id", "reason", ["study_id"], unique=False)
+    op.create_index("ix_reason_vote_id", "reason", ["vote_id"], unique=True)
