@@ -2,7 +2,8 @@
 
     python tests/bench/validity.py --list
     python tests/bench/validity.py --only "false heard" --first 0 --runs 50 --into slices.jsonl
-    python tests/bench/validity.py --table slices.jsonl [more.jsonl …]
+    python tests/bench/validity.py --table slices.jsonl [more.jsonl …] [--anew]
+    python tests/bench/validity.py --page
 
 A cell is one truth: takes that differ by themselves (spread in d′), a change that does something
 or nothing, listeners who hear or do not (sensitivities log-normal, spread 0.5). The plan's schedule
@@ -10,9 +11,9 @@ is dealt out, by 16 seeds in turn, and the votes go through panel.design.power.s
 decides as the verdict does (tests/design/power/test_simulate.py holds it to the table of votes).
 
 Run r of a cell draws from a stream of its own, so slices of runs can be made apart, on any machine,
-and added up: `--table` refuses slices that overlap. A run may be counted out (an interval that was
-not given cannot miss), so runs and counted runs differ. Rates have Wilson's interval
-(1927, J. Am. Stat. Assoc. 22, 209–212).
+and added up: `--table` adds them to validity.csv, refuses slices that overlap, and makes
+VALIDITY.md from it. A run may be counted out (an interval that was not given cannot miss), so runs
+and counted runs differ.
 """
 
 import argparse
@@ -25,11 +26,12 @@ import zlib
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from functools import cache
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import validity_table as table
 
 from panel.analysis import sizes
 from panel.analysis.counts import anytime, anytime_difference, shares
@@ -54,6 +56,17 @@ STRICT = {"planted_least_right": 3, "headphones": "record"}
 
 
 @dataclass(frozen=True)
+class Drawn:
+    """Did it happen in run r? None: not counted. The draws of run r begin with [stream, r]."""
+
+    stream: int
+    hit: Callable[[int], bool | None]
+
+    def __call__(self, run: int) -> bool | None:
+        return self.hit(run)
+
+
+@dataclass(frozen=True)
 class Cell:
     """One truth. `hit(run)`: did the thing happen that the heading counts? None: not counted.
 
@@ -62,7 +75,7 @@ class Cell:
 
     heading: str
     label: str
-    hit: Callable[[int], bool | None]
+    hit: Drawn
     weight: float = 1.0
 
     @property
@@ -95,7 +108,7 @@ class Study:
         rng = np.random.default_rng([self.stream(truth), run])
         return plan, asked, next(answered(rng, plan, asked, truth, runs=1)), rng
 
-    def at_end(self, wanted, truth, *ids) -> Callable[[int], bool]:
+    def at_end(self, wanted, truth, *ids) -> Drawn:
         """Has one of the contrasts `ids` (q1 if none) a wanted code at the end?"""
 
         def hit(run: int) -> bool:
@@ -103,9 +116,9 @@ class Study:
             codes = judged(plan, asked, answers)
             return any(codes[id_].code in wanted for id_ in ids or ("q1",))
 
-        return hit
+        return Drawn(self.stream(truth), hit)
 
-    def at_looks(self, wanted, truth, pattern, of="q1") -> Callable[[int], bool]:
+    def at_looks(self, wanted, truth, pattern, of="q1") -> Drawn:
         """Has the contrast `of` a wanted code at any look? Looks as `pattern` puts them."""
 
         def hit(run: int) -> bool:
@@ -120,16 +133,16 @@ class Study:
                 judged(plan, asked, answers, until=look)[of].code in wanted for look in looks
             )
 
-        return hit
+        return Drawn(self.stream(truth), hit)
 
-    def at_any_vote(self, truth) -> Callable[[int], bool]:
+    def at_any_vote(self, truth) -> Drawn:
         """Has the test against chance that is valid at every look rejected at any vote so far?"""
 
         def hit(run: int) -> bool:
             plan, asked, answers, _ = self.answers(run, truth)
             return judged(plan, asked, answers)["q1"].evidence.asked.p_anytime <= plan.alpha
 
-        return hit
+        return Drawn(self.stream(truth), hit)
 
 
 def question(id_, procedure, takes, votes, **more):
@@ -144,7 +157,7 @@ def taken(takes) -> str:
     return f"{' + '.join(map(str, takes))} takes"
 
 
-def share_misses(seed, listeners, votes, share, *, looked_at) -> Callable[[int], bool]:
+def share_misses(seed, listeners, votes, share, *, looked_at) -> Drawn:
     """Is the 95 % upper bound on the mean ever under it? Hearers are right in 98 %.
 
     `looked_at`: the bound that is valid at every look, looked at after each listener.
@@ -161,10 +174,10 @@ def share_misses(seed, listeners, votes, share, *, looked_at) -> Callable[[int],
             shares.mean_under(scores[:n], mean, 0.95, anytime=True) for n in range(1, listeners + 1)
         )
 
-    return hit
+    return Drawn(seed, hit)
 
 
-def interval_misses(seed, listeners, votes, hearing, *, dprime=1.5) -> Callable[[int], bool]:
+def interval_misses(seed, listeners, votes, hearing, *, dprime=1.5) -> Drawn:
     """Is the true mean share outside the 95 % interval for it? Listeners log-normal in d′."""
     points = np.random.default_rng(0).standard_normal(400_000)
     mean = 0.5 + hearing * (CURVES["abx"].probability(dprime * np.exp(0.5 * points)).mean() - 0.5)
@@ -178,10 +191,10 @@ def interval_misses(seed, listeners, votes, hearing, *, dprime=1.5) -> Callable[
         )
         return not low <= mean <= high
 
-    return hit
+    return Drawn(seed, hit)
 
 
-def dprime_misses(study: Study, truth: Truth, of: str) -> Callable[[int], bool | None]:
+def dprime_misses(study: Study, truth: Truth, of: str) -> Drawn:
     """Is the typical listener's d′ outside the interval told of it? None where not told of it.
 
     With `of` MEAN_SHARE: the d′ of the mean share, by the same curve.
@@ -203,10 +216,10 @@ def dprime_misses(study: Study, truth: Truth, of: str) -> Callable[[int], bool |
             return None
         return not size.interval[0] - 1e-9 <= target <= size.interval[1] + 1e-9
 
-    return hit
+    return Drawn(study.stream(truth), hit)
 
 
-def likings_miss(seed, listeners, votes, spread) -> Callable[[int], bool | None]:
+def likings_miss(seed, listeners, votes, spread) -> Drawn:
     """Is the listeners' spread of log worths outside the interval for it? Three conditions of three
     takes; None where takes only ever win or lose."""
     labels = np.repeat(np.arange(3), 3)
@@ -225,10 +238,10 @@ def likings_miss(seed, listeners, votes, spread) -> Callable[[int], bool | None]
             return None
         return not found.interval[0] <= spread <= found.interval[1]
 
-    return hit
+    return Drawn(seed, hit)
 
 
-def sequence_misses(seed, share, votes) -> Callable[[int], bool]:
+def sequence_misses(seed, share, votes) -> Drawn:
     """Does the confidence sequence ever leave the true share, looked at after every vote?"""
 
     def hit(run: int) -> bool:
@@ -237,10 +250,10 @@ def sequence_misses(seed, share, votes) -> Callable[[int], bool]:
         path = anytime.log_e_values_two_sided(x, np.arange(1, votes + 1), share)
         return bool(np.any(path >= -math.log(0.05)))
 
-    return hit
+    return Drawn(seed, hit)
 
 
-def difference_claimed(seed, listeners, blocks) -> Callable[[int], bool]:
+def difference_claimed(seed, listeners, blocks) -> Drawn:
     """Are pairs across ever claimed to be told apart more often than retakes, at any vote?
 
     Each listener is right on both kinds with one probability of his own, from 1/2 to 1.
@@ -255,7 +268,7 @@ def difference_claimed(seed, listeners, blocks) -> Callable[[int], bool]:
         ]
         return anytime_difference.compare(votes).p_anytime <= 0.05
 
-    return hit
+    return Drawn(seed, hit)
 
 
 def false_heard() -> list[Cell]:
@@ -657,6 +670,7 @@ def run_slice(wanted: list[Cell], first: int, runs: int, into: Path | None) -> N
         counted = [bool(hit) for hit in told if hit is not None]
         record = {
             "cell": cell.name,
+            "stream": cell.hit.stream,
             "first": begin,
             "runs": len(told),
             "counted": len(counted),
@@ -669,36 +683,45 @@ def run_slice(wanted: list[Cell], first: int, runs: int, into: Path | None) -> N
                 lines.write(json.dumps(record, ensure_ascii=False) + "\n")
 
 
-def wilson(hits: int, n: int, z: float = 1.959964) -> tuple[float, float]:
-    """Wilson's interval for a proportion."""
-    middle = (hits + z * z / 2) / (n + z * z)
-    half = z / (n + z * z) * math.sqrt(hits * (n - hits) / n + z * z / 4)
-    return max(0.0, middle - half), min(1.0, middle + half)
-
-
-def table(files: list[Path]) -> str:
-    """A Markdown table of the slices added up, in the order of the cells."""
-    found: dict[str, list[dict]] = defaultdict(list)
+def sliced(files: list[Path]) -> dict[str, list[table.Row]]:
+    """The slices in the files, by the cell's name."""
+    told = f"run by this bench, added up on {datetime.now(UTC):%Y-%m-%d}"
+    found: dict[str, list[table.Row]] = defaultdict(list)
+    known = {cell.name: cell for cell in cells()}
     for file in files:
-        for text in file.read_text().splitlines():
+        for text in file.read_text(encoding="utf-8").splitlines():
             record = json.loads(text)
-            found[record["cell"]].append(record)
-    lines = ["| counted | truth | rate | 95 % interval | runs |", "|---|---|---|---|---|"]
-    for cell in cells():
-        slices = sorted(found.get(cell.name, ()), key=lambda r: r["first"])
-        for before, after in pairwise(slices):
-            if after["first"] < before["first"] + before["runs"]:
-                raise SystemExit(f"Two slices of “{cell.name}” hold the same runs: leave one out.")
-        runs, hits = sum(r["counted"] for r in slices), sum(r["hits"] for r in slices)
-        if runs:
-            low, high = wilson(hits, runs)
-            made_of = sum(r["runs"] for r in slices)
-            of = f"{runs:,}" if runs == made_of else f"{runs:,} of {made_of:,}"
-            lines.append(
-                f"| {cell.heading} | {cell.label} | {hits / runs:.3f} | {low:.3f}–{high:.3f} | "
-                f"{of} |"
+            cell = known.get(record["cell"])
+            if cell is None:
+                raise SystemExit(f"{file}: the bench has no cell “{record['cell']}” any more.")
+            found[cell.name].append(
+                table.Row(
+                    cell.heading,
+                    cell.label,
+                    record["hits"],
+                    record["counted"],
+                    record["runs"],
+                    record["stream"],
+                    ((record["first"], record["runs"]),),
+                    told,
+                )
             )
-    return "\n".join(lines)
+    return found
+
+
+def add_to_table(files: list[Path], *, anew: bool) -> None:
+    """Slices added to validity.csv, rows in the order of the cells; and the page made from it."""
+    rows = table.read(table.CSV)
+    more = sliced(files)
+    merged = {name: table.added(rows.get(name), slices, anew=anew) for name, slices in more.items()}
+    rows = {**rows, **merged}
+    kept = [rows[cell.name] for cell in cells() if cell.name in rows]
+    table.CSV.write_text(table.written(kept), encoding="utf-8")
+    write_page()
+
+
+def write_page() -> None:
+    table.PAGE.write_text(table.page(table.read(table.CSV).values()), encoding="utf-8")
 
 
 def main() -> None:
@@ -708,10 +731,15 @@ def main() -> None:
     asked.add_argument("--first", type=int, default=0, help="number of the first run")
     asked.add_argument("--runs", type=int, default=200, help="runs a cell in this slice")
     asked.add_argument("--into", type=Path, help="file to append the slice to, a line a cell")
-    asked.add_argument("--table", type=Path, nargs="+", help="add up slices and print a table")
+    asked.add_argument("--table", type=Path, nargs="+", help="add slices to the table")
+    asked.add_argument("--anew", action="store_true", help="replace the rows that slices are for")
+    asked.add_argument("--page", action="store_true", help="make the page from the table again")
     given = asked.parse_args()
     if given.table:
-        print(table(given.table))
+        add_to_table(given.table, anew=given.anew)
+        return
+    if given.page:
+        write_page()
         return
     wanted = [c for c in cells() if given.only in c.name]
     if given.list:
