@@ -1,7 +1,11 @@
 """What is documented is there, and what is there is documented."""
 
+import importlib.util
+import os
 import re
+import shutil
 import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -12,9 +16,38 @@ from panel.settings import Settings
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+SETTINGS = (ROOT / "deploy" / "SETTINGS.md").read_text(encoding="utf-8")
 CHANGES = (ROOT / "deploy" / "CHANGES.md").read_text(encoding="utf-8")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+PAGES = sorted(
+    page.relative_to(ROOT)
+    for folder in (".", "deploy", "tests", "tests/bench")
+    for page in (ROOT / folder).glob("*.md")
+)
 LOCKS = ("requirements.txt", "requirements-test.txt")
+
+
+FENCED = re.compile(r"^ *```\n(.*?)^ *```$", re.MULTILINE | re.DOTALL)
+FROM_ELSEWHERE = {".venv/bin/uv"}  # the page says how to get it
+NO_FILES = {"fair-hearing-plan/1"}
+
+
+def paths(page: Path) -> set[str]:
+    """What looks like a file or a folder in a page: linked, or written as code."""
+    text = (ROOT / page).read_text(encoding="utf-8")
+    linked = {link for link in re.findall(r"\]\(([^)#]+)", text) if "://" not in link}
+    coded = " ".join([*FENCED.findall(text), *re.findall(r"`([^`\n]+)`", FENCED.sub("", text))])
+    named = re.findall(r"(?<![\w./:=-])(?:(?:[\w-]+/)+[\w.-]*|[a-z]\w*\.(?:py|csv|toml))", coded)
+    return (linked | set(named)) - NO_FILES
+
+
+def commands(page: Path) -> list[list[str]]:
+    """The lines of a page's blocks of code, as words, without what is from elsewhere."""
+    text = (ROOT / page).read_text(encoding="utf-8")
+    lines = "".join(FENCED.findall(text)).replace("\\\n", " ").splitlines()
+    called = [part for line in lines for part in line.split("#")[0].split("&&")]
+    words = [part.split() for part in called if part.strip()]
+    return [one for one in words if one[0] not in FROM_ELSEWHERE]
 
 
 @pytest.mark.parametrize("name", Settings.model_fields)
@@ -22,12 +55,12 @@ def test_each_setting_is_documented_with_its_default_and_help(name: str) -> None
     setting = Settings.model_fields[name]
     default = f"`{setting.default}`" if str(setting.default) else "empty"
     row = f"| `FAIRHEARING_{name.upper()}` | {default} | {setting.description} |"
-    assert row in DEVELOPERS.splitlines()
+    assert row in SETTINGS.splitlines()
 
 
 def test_no_documented_setting_is_invented() -> None:
     known = {f"FAIRHEARING_{name.upper()}" for name in Settings.model_fields}
-    files = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "deploy").rglob("*")]
+    files = [*(ROOT / page for page in PAGES), *(ROOT / "deploy").rglob("*")]
     written = {
         name
         for path in files
@@ -48,12 +81,43 @@ def test_readme_states_the_job_first_then_the_two_commands() -> None:
     assert text.index("deploy/test") < text.index("## Run it for real")
 
 
-@pytest.mark.parametrize("page", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
-def test_files_and_folders_named_in_the_pages_exist(page: str) -> None:
-    named = set(re.findall(r"\b(?:deploy|web|tests|panel)/[\w./-]*\w", page))
-    named |= set(re.findall(r"\]\(([\w./-]+)\)", page))
-    assert len(named) > 5
-    assert {name for name in named if not (ROOT / name).exists()} == set()
+def test_there_are_pages_to_look_at() -> None:
+    assert len(PAGES) > 5
+    assert sum(len(paths(page)) for page in PAGES) > 50
+    assert sum(len(commands(page)) for page in PAGES) > 8
+
+
+@pytest.mark.parametrize("page", PAGES, ids=str)
+def test_files_and_folders_named_in_a_page_exist(page: Path) -> None:
+    places = (ROOT, ROOT / "panel", (ROOT / page).parent)
+    missing = {name for name in paths(page) if not any((at / name).exists() for at in places)}
+    assert missing == set()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=str)
+def test_commands_in_a_page_can_be_called(page: Path) -> None:
+    for program, *words in commands(page):
+        name = program.removeprefix(".venv/bin/")
+        here = ROOT / name
+        assert (here.is_file() and here.stat().st_mode & 0o111) or shutil.which(
+            name, path=f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+        ), program
+        if name == "python" and words[0] == "-m":
+            assert importlib.util.find_spec(words[1]) is not None, words
+        elif name == "python":
+            assert (ROOT / words[0]).is_file(), words
+
+
+def test_contributor_page_is_short_and_has_each_part() -> None:
+    assert len(DEVELOPERS.splitlines()) < 200
+    assert re.findall(r"^## (.+)", DEVELOPERS, re.MULTILINE) == [
+        "Set up, test, release",
+        "Where things are",
+        "How a take travels",
+        "How a vote travels",
+        "The plan document",
+        "The usual additions, file by file",
+    ]
 
 
 @pytest.mark.parametrize("picture", ["desk", "booth", "report"])
