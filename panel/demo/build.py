@@ -17,8 +17,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from sqlalchemy import event
 
 from panel.demo import scenario, synth
+from panel.demo.built import Built
 from panel.demo.progress import Step
-from panel.demo.running import Built
 from panel.demo.scenario import Asked, RecordedTake
 from panel.demo.story import Clock, StoryStore
 from panel.demo.voting import LISTENERS, Listened, let_listen, with_planted

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import panel
+from panel.demo.built import Built
 from panel.errors import Conflict
 from panel.settings import Settings, load
 from panel.store.opening import open_store
@@ -21,20 +22,6 @@ from panel.store.session import Store
 NOTE = "demo.json"
 UNFINISHED = "unfinished"
 FORMAT = "larkfield-demo/1"
-
-
-@dataclass(frozen=True)
-class Built:
-    """What a finished demo consists of: two studies of one organiser and a listener's link."""
-
-    organiser: str
-    closed_id: int
-    closed_code: str
-    open_id: int
-    open_code: str
-    listener_id: int
-    votes: int
-    export: str
 
 
 @dataclass(frozen=True)

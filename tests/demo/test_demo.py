@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 
 from panel.cli import app
 from panel.demo import build, running
+from panel.demo.built import Built
 from panel.report.archive.export import recompute
 from panel.stages import accounts, studies
 from panel.stages.listen import visit
@@ -134,10 +135,10 @@ def test_interrupted_build_leaves_nothing_half_made(
     assert not (tmp_path / running.NOTE).exists()
     assert not (tmp_path / "panel.sqlite").exists()
 
-    def whole(settings: Any) -> running.Built:
+    def whole(settings: Any) -> Built:
         assert list(settings.data.iterdir()) == []
         (settings.data / "panel.sqlite").write_bytes(b"a whole one")
-        return running.Built("bench@larkfield.example", 1, "a", 2, "b", 3, 4, "study.zip")
+        return Built("bench@larkfield.example", 1, "a", 2, "b", 3, 4, "study.zip")
 
     monkeypatch.setattr(build, "build", whole)
     built = running.ready(running.place(tmp_path, None))

@@ -13,7 +13,7 @@ from sqlmodel import Session, col, select
 from panel.design.schedule import served, trials_per_listener
 from panel.errors import NotFound
 from panel.procedures.base import PROCEDURES
-from panel.stages.listen import withdraw
+from panel.stages.listeners import withdrawn
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store
 from panel.store.tables import Listener, Study, Trial, Vote, Withdrawal
@@ -69,7 +69,7 @@ def progress(store: Store, study_id: int) -> Progress:
         hours = _votes_by_hour(s, study_id)
         return Progress(
             **counts,
-            withdrew=withdraw.count(s, study_id),
+            withdrew=withdrawn.count(s, study_id),
             shared=_answered_in_several_browsers(s, study_id),
             votes=sum(count for _, count in hours),
             planned_votes=int(plan["stop"]["listeners"]) * trials_per_listener(plan),

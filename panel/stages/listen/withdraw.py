@@ -114,15 +114,6 @@ def gone_with(session: Session, code: str) -> Done | None:
     return Done(study.title, trace.kept, trace.votes_removed)
 
 
-def count(session: Session, study_id: int) -> int:
-    """How many listeners of a study withdrew before its end."""
-    return session.exec(
-        select(func.count())
-        .select_from(Withdrawal)
-        .where(Withdrawal.study_id == study_id, col(Withdrawal.before_end))
-    ).one()
-
-
 def _trace(
     session: Session, study: Study, listener: Listener, code: str, *, kept: bool, answers: int
 ) -> Withdrawal:

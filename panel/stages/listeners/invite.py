@@ -14,8 +14,7 @@ from panel.post.addresses import read_pasted
 from panel.post.messages import sender
 from panel.post.outbox import MessageView
 from panel.settings import Settings
-from panel.stages.listen import withdraw
-from panel.stages.listeners import letters
+from panel.stages.listeners import letters, withdrawn
 from panel.stages.listeners.codes import fresh_code
 from panel.store.row_id import row_id
 from panel.store.sealing import code_hash, new_code
@@ -255,7 +254,7 @@ def audience(store: Store, settings: Settings, study_id: int) -> Audience:
             listeners=tuple(sorted(views, key=lambda view: view.address.casefold())),
             joined=len(joined),
             joined_finished=sum(row.finished_at is not None for row in joined),
-            withdrew=withdraw.count(s, study_id),
+            withdrew=withdrawn.count(s, study_id),
             open_link=link,
             open_link_lost=lost,
         )
