@@ -18,10 +18,9 @@ from panel.analysis.verdict import conclude, plain
 from panel.analysis.wording.phrases import about, p_words, percent, plural
 from panel.analysis.wording.reasons import swapped_words
 from panel.errors import BadInput
+from panel.procedures.catalogue import PROCEDURES
 from panel.study.conditions import Condition
 from panel.study.plan import (
-    DIRECTED,
-    UNDIRECTED,
     Contrast,
     Exclusion,
     Plan,
@@ -123,11 +122,11 @@ def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
     attribute), the takes that are right to choose are one side.
     """
     procedures = sorted({v.procedure for v in votes})
-    unknown = [p for p in procedures if p not in UNDIRECTED + DIRECTED]
+    unknown = [p for p in procedures if p not in PROCEDURES]
     if unknown:
         raise BadInput(
             f"Contrast “{id_}” has votes by the unknown procedure {unknown[0]!r}; known are "
-            f"{', '.join(UNDIRECTED + DIRECTED)}.",
+            f"{', '.join(PROCEDURES)}.",
             hint=NEED_TABLE,
         )
     if len(procedures) > 1:

@@ -13,8 +13,8 @@ from typing import Any
 
 from panel.analysis.counts import exact
 from panel.analysis.wording.phrases import percent, plural
-from panel.study.plan import DIRECTED, Plan
-from panel.study.votes import ListenerRow, Vote
+from panel.study.plan import Plan
+from panel.study.votes import DIRECTED, ListenerRow, Vote
 
 POSITIONS = ("one", "two", "three")
 FIRST = {"duo_trio": "two"}  # its first sample is the reference

@@ -44,7 +44,7 @@ def trial(request: Request, code: str, wanted: Wanted) -> Response:
                 "total": view.total,
                 "question": view.question,
                 "names": view.names,
-                "instruction": _instruction(view),
+                "instruction": view.instruction if view.instructs else "",
                 "answers": [
                     {"value": value, "text": text}
                     for value, text in zip(view.answers, view.answer_texts, strict=True)
@@ -58,12 +58,6 @@ def trial(request: Request, code: str, wanted: Wanted) -> Response:
             "samples": addresses(code, made),
         }
     )
-
-
-def _instruction(view: visit.TrialView) -> str:
-    """In full at the first of a kind; of a preference always, as “a guess will do” is none "
-    "of it."""
-    return view.instruction if view.first_of_kind or view.procedure == "preference" else ""
 
 
 @router.get("/listen/{code}/sound/{token}")

@@ -2,9 +2,8 @@
 
 Each take has a place on a few perceptual axes; a listener has a sensitivity to each axis. For this
 listener a take lies at Σ sensitivity × place, and every hearing of it adds fresh noise of standard
-deviation 1, so that the distance of two takes *is* d′. The decision rules are those whose share
-right `panel.procedures.curves` gives in closed form: ABX by differencing, triangle by the nearest
-pair, the directed procedures by the sign of the difference.
+deviation 1, so that the distance of two takes *is* d′. How an answer follows from what was heard
+is each procedure's own (panel.procedures): the rules whose share right the curves give.
 """
 
 from __future__ import annotations
@@ -14,7 +13,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from panel.errors import BadInput
+from panel.procedures.base import ANSWERS, Purpose
+from panel.procedures.catalogue import procedure
 
 Place = Mapping[str, float]  # axis -> coordinate of a take; what a take lacks counts as 0
 
@@ -44,48 +44,37 @@ class SimulatedListener:
 def answer(
     rng: np.random.Generator,
     listener: SimulatedListener,
-    procedure: str,
+    code: str,
     slots: Sequence[Place],
     axis: str | None = None,
 ) -> int:
-    """The 0-based answer of `listener` to a trial with takes at `slots`.
+    """The answer of `listener`, as its place in ANSWERS, to a trial with takes at `slots`.
 
     `axis` is what an attribute question asks for. Raises BadInput for an unknown procedure.
     """
+    kind = procedure(code)
     if rng.random() < listener.lapse:
-        return int(rng.integers(2 if procedure == "abx" else len(slots)))
-    if procedure == "preference":
-        weights: Mapping[str, float] = {
-            name: listener.hears.get(name, 0.0) * liking for name, liking in listener.likes.items()
-        }
-    elif procedure == "attribute" and axis is not None:
-        # What re-recording changes points anywhere; little of it along the axis that is asked.
-        weights = {axis: listener.hears.get(axis, 0.0), OWN: 0.5 * listener.hears.get(OWN, 0.0)}
-    else:
-        weights = listener.hears
+        return ANSWERS.index(kind.answers[int(rng.integers(len(kind.answers)))])
+    weights = _weights(listener, kind.purpose, axis)
     heard = [
         sum(weights.get(name, 0.0) * place for name, place in slot.items()) + rng.normal()
-        for slot in slots
+        for slot in slots[: kind.samples]
     ]
-    return decide(procedure, heard, listener.lean)
+    return kind.decide(heard, listener.lean)
 
 
-def decide(procedure: str, heard: Sequence[float], lean: float = 0.0) -> int:
-    """The answer that a set of percepts gives, 0-based.
-
-    Directed: the larger one. ABX: whichever of the first two lies nearer to the third. Triangle:
-    the one left over by the nearest pair. `lean` favours the first sample.
-    """
-    if procedure in ("attribute", "preference"):
-        return 0 if heard[0] + lean >= heard[1] else 1
-    if procedure == "abx":
-        one, two, three = heard
-        return 0 if abs(three - one) - lean <= abs(three - two) else 1
-    if procedure == "triangle":
-        one, two, three = heard
-        apart = [abs(two - three) - lean, abs(one - three), abs(one - two)]
-        return int(np.argmin(apart))
-    raise BadInput(f"Simulated listeners do not know the procedure {procedure!r}.")
+def _weights(
+    listener: SimulatedListener, purpose: Purpose, axis: str | None
+) -> Mapping[str, float]:
+    """What each axis adds to what is judged."""
+    if purpose == "liking":
+        return {
+            name: listener.hears.get(name, 0.0) * liking for name, liking in listener.likes.items()
+        }
+    if purpose == "direction" and axis is not None:
+        # What re-recording changes points anywhere; little of it along the axis that is asked.
+        return {axis: listener.hears.get(axis, 0.0), OWN: 0.5 * listener.hears.get(OWN, 0.0)}
+    return listener.hears
 
 
 def panel_of(rng: np.random.Generator, size: int = 40) -> list[SimulatedListener]:

@@ -10,7 +10,7 @@ from typing import Any, cast
 from panel.design.guard.check import guard
 from panel.design.guard.result import GuardResult
 from panel.errors import BadInput
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.study.conditions import Condition
 from panel.study.factors import Factor, TakeLog
 

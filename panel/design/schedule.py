@@ -17,10 +17,10 @@ from itertools import combinations, zip_longest
 from typing import Any, TypeVar
 
 from panel.errors import BadInput
-from panel.procedures.base import ANSWERS, procedure
+from panel.procedures.base import KeyedTrial, Pair
+from panel.procedures.catalogue import procedure
 
 T = TypeVar("T")
-Pair = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -39,18 +39,6 @@ class PlannedTrial:
     reminders: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class KeyedTrial:
-    """Take ids by slot, and the answer that is right, as its place in `procedures.ANSWERS` (the
-    slots come first there); None where none is.
-
-    Of a same–different trial with one take twice the third slot, which is not played, names the
-    take that the schedule paired it with."""
-
-    slots: tuple[str, ...]
-    right: int | None
-
-
 def round_robin_pairs(takes: Sequence[str]) -> tuple[Pair, ...]:
     """Every unordered pair of the takes, each in the takes' sorted order."""
     return tuple(combinations(sorted(takes), 2))
@@ -65,8 +53,8 @@ def contrast_pairs(contrast: Mapping[str, Any]) -> tuple[Pair, ...]:
     one side with every one of the other.
     """
     sides = [sorted(condition["takes"]) for condition in contrast["conditions"]]
-    if contrast["role"] == "question" and contrast["procedure"] != "reminder":
-        return tuple(p for pool in _pools(contrast) for p in round_robin_pairs(pool))
+    if contrast["role"] == "question":
+        return procedure(contrast["procedure"]).pairs(sides, _pools(contrast))
     if contrast["role"] == "planted_check":
         left, right = (condition["takes"] for condition in contrast["conditions"])
         if len(left) == len(right):
@@ -191,39 +179,9 @@ def draw_key(
     *,
     reminders: tuple[str, ...] = (),
 ) -> KeyedTrial:
-    """Put a pair of takes into slots: independent and uniform over all arrangements.
-
-    abx: order of the two at random, slot three repeats one of them at random. triangle: which
-    take is the odd one, and where it stands, at random. duo_trio: which take is the reference, in
-    slot one, and which of the two others repeats it, at random. same_different:
-    whether they differ, and which take comes first or twice, at random. Directed procedures:
-    order at random, nothing is right by itself. reminder: order at random, then the reminders; the
-    first take of the pair is of the kind that is asked for, and so is the first reminder.
-    `randbelow(n)` gives an integer in [0, n).
-    """
-    kind = procedure(procedure_code)
-    if pair[0] == pair[1]:
-        raise BadInput(f"A trial needs two different takes, not {pair[0]} twice.")
-    flip = randbelow(2)
-    first, second = pair[flip], pair[1 - flip]
-    if kind.directed:
-        return KeyedTrial((first, second), None)
-    if kind.code == "reminder":
-        if len({*pair, *reminders}) != 4:
-            raise BadInput("A trial with a reminder needs four different takes.")
-        return KeyedTrial((first, second, *reminders), flip)
-    if kind.code == "abx":
-        right = randbelow(2)
-        return KeyedTrial((first, second, (first, second)[right]), right)
-    if kind.code == "same_different":
-        if randbelow(2):
-            return KeyedTrial((first, second), ANSWERS.index("different"))
-        return KeyedTrial((first, first, second), ANSWERS.index("same"))
-    if kind.code == "duo_trio":
-        right = 1 + randbelow(2)
-        return KeyedTrial((first, *((first, second) if right == 1 else (second, first))), right)
-    right = randbelow(3)
-    return KeyedTrial(tuple(first if slot == right else second for slot in range(3)), right)
+    """Put a pair of takes into slots, as the procedure says: independent and uniform over all
+    arrangements. `randbelow(n)` gives an integer in [0, n)."""
+    return procedure(procedure_code).key(pair, reminders, randbelow)
 
 
 class SeededStream:
@@ -262,17 +220,11 @@ class SeededStream:
 def _reminders(
     plan: Mapping[str, Any], contrast_id: str, ordinal: int, place: int, pair: Pair
 ) -> tuple[str, ...]:
-    """Another take of the condition of each of a pair, drawn anew for each trial."""
+    """What is at hand beside a pair, drawn anew for each trial."""
     contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
-    if contrast["procedure"] != "reminder":
-        return ()
     stream = SeededStream(str(plan["schedule_seed"]), "reminders", contrast_id, ordinal, place)
-    found = []
-    for take in pair:
-        side = next(c["takes"] for c in contrast["conditions"] if take in c["takes"])
-        others = sorted(other for other in side if other != take)
-        found.append(others[stream.below(len(others))])
-    return tuple(found)
+    sides = [condition["takes"] for condition in contrast["conditions"]]
+    return procedure(contrast["procedure"]).beside(pair, sides, stream.below)
 
 
 def _sorted_pair(a: str, b: str) -> Pair:

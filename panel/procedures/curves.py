@@ -205,11 +205,6 @@ abx: Curve = _product("abx", 1 / _ROOT2, 1 / _ROOT6)
 abx_independent: Curve = _product("abx_independent", 1 / _ROOT2, 0.5)
 
 CURVES: Mapping[str, Curve] = MappingProxyType(
-    {
-        **{c.name: c for c in (twoafc, threeafc, triangle, tetrad, duotrio, abx, abx_independent)},
-        # The plan's directed procedures: a choice between two.
-        "attribute": twoafc,
-        "preference": twoafc,
-    }
+    {c.name: c for c in (twoafc, threeafc, triangle, tetrad, duotrio, abx, abx_independent)}
 )
-"""Curve by its name or by the plan's procedure code."""
+"""Curve by its name."""

@@ -11,14 +11,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from panel.procedures.base import PROCEDURES, Procedure
+from panel.procedures.base import Procedure
+from panel.procedures.catalogue import PROCEDURES
 from panel.study.conditions import Condition, Stratum
 from panel.study.documents import Json, canonical, digest
 from panel.study.factors import Factor, TakeLog, Value
 
 FORMAT = "fair-hearing-plan/1"
-UNDIRECTED = ("abx", "triangle", "duo_trio", "same_different", "reminder")
-DIRECTED = ("attribute", "preference")
 ROLES = ("question", "retake_control", "planted_check")
 HEADPHONE_CHECKS = ("antiphase", "huggins")
 AS_EXPORTED = "Use the plan.json that was exported with these votes, unchanged."
@@ -138,11 +137,6 @@ class Contrast:
     strata: tuple[Stratum, ...] = ()
 
     @property
-    def asked_by(self) -> Procedure:
-        """Raises KeyError for an unknown procedure, which no plan that was read has."""
-        return PROCEDURES[self.procedure]
-
-    @property
     def asks_why(self) -> bool:
         """Whether a reason is asked for, in the listener's own words or as words to tick."""
         return self.reasons or bool(self.attributes)
@@ -157,19 +151,35 @@ class Contrast:
         return {take: i for i, stratum in enumerate(self.strata) for take in stratum.takes}
 
     @property
+    def asked_by(self) -> Procedure:
+        """The procedure, as this contrast has it. Raises KeyError for an unknown one, which no plan
+        that was read has."""
+        return PROCEDURES[self.procedure].as_asked(ties=self.ties)
+
+    @property
+    def liking(self) -> bool:
+        """What is asked is what listeners would rather hear: it may be divided, and “heard” is no
+        answer to it."""
+        return self.asked_by.purpose == "liking"
+
+    @property
     def directed(self) -> bool:
-        return self.procedure in DIRECTED
+        return self.asked_by.directed
+
+    @property
+    def known_direction(self) -> bool:
+        """A planted check in which more of the attribute is right."""
+        return self.directed and not self.liking and self.role == "planted_check"
 
     @property
     def never_not_heard(self) -> bool:
-        """Whoever hears may still not answer right (same–different: by their own criterion;
-        with a reminder: takes scatter, and only what outdoes that can be matched)."""
-        return self.procedure in ("same_different", "reminder")
+        """There is a right answer, and yet whoever hears may not give it."""
+        return not (self.directed or self.asked_by.shows_absence)
 
     @property
     def chance(self) -> float:
         """Probability of a right answer from a listener who hears nothing."""
-        return 1 / 3 if self.procedure == "triangle" else 0.5
+        return self.asked_by.chance
 
     @property
     def sides(self) -> tuple[tuple[str, ...], ...]:
@@ -224,9 +234,15 @@ class Contrast:
         }
 
     def _own_to_its_procedure(self) -> dict[str, Json]:
-        if self.procedure != "preference":
+        if self.procedure not in PROCEDURES:
             return {}
-        return {"ties": self.ties, "reasons": self.reasons, "attributes": list(self.attributes)}
+        options: dict[str, Json] = {
+            "ties": self.ties,
+            "reasons": self.reasons,
+            "attributes": list(self.attributes),
+        }
+        own = PROCEDURES[self.procedure].options
+        return {key: value for key, value in options.items() if key in own}
 
     def _own_to_its_role(self) -> dict[str, Json]:
         if self.role == "planted_check":

@@ -8,7 +8,7 @@ from functools import lru_cache
 from itertools import starmap
 
 from panel.errors import BadInput
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.study.conditions import Condition, Stratum
 from panel.study.documents import Entry, Json, canonical, digest, parsed
 from panel.study.factors import Factor, Value
@@ -339,6 +339,6 @@ def _wrong_with_strata(contrast: Contrast) -> tuple[str, str] | None:
         return "strata", "has strata that do not hold each of its takes once"
     if len(contrast.conditions) != 2 or any(0 in cell for cell in contrast.cells):
         return "strata", "has a stratum that does not have takes of two conditions"
-    if contrast.role != "question" or contrast.procedure == "reminder" or contrast.is_dose:
+    if contrast.role != "question" or not contrast.asked_by.round_robin or contrast.is_dose:
         return "given", "is asked given another factor, which its kind does not allow"
     return None

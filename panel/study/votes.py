@@ -11,8 +11,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from panel.errors import BadInput
-from panel.study.plan import DIRECTED, UNDIRECTED, Contrast, Plan
+from panel.procedures.catalogue import PROCEDURES
+from panel.study.plan import Contrast, Plan
 
+DIRECTED = tuple(code for code, kind in PROCEDURES.items() if kind.directed)
+UNDIRECTED = tuple(code for code, kind in PROCEDURES.items() if not kind.directed)
 PLACES = ("one", "two", "three")
 VOTE_COLUMNS = (
     "sequence", "listener", "trial", "contrast", "procedure", "excerpt", "one", "two", "three",

@@ -11,11 +11,11 @@ from panel.demo.listeners import (
     TREBLE,
     SimulatedListener,
     answer,
-    decide,
     panel_of,
 )  # fmt: skip
 from panel.design.schedule import draw_key
 from panel.errors import BadInput
+from panel.procedures.catalogue import PROCEDURES
 
 # Share right at d′: computed by numerical integration and by simulation independently of our code;
 # agrees with the tables of Ennis 1993, J. Sensory Studies 8 (triangle, 2-AFC) and, for ABX by
@@ -94,17 +94,17 @@ def test_who_hears_nothing_is_right_by_chance(procedure: str, listener: Simulate
     ],
 )
 def test_decision_rules(procedure: str, heard: tuple[float, ...], given: int) -> None:
-    assert decide(procedure, heard) == given
+    assert PROCEDURES[procedure].decide(heard) == given
 
 
 def test_lean_favours_the_first_sample() -> None:
-    assert decide("preference", (0.0, 0.5)) == 1
-    assert decide("preference", (0.0, 0.5), lean=1.0) == 0
+    assert PROCEDURES["preference"].decide((0.0, 0.5)) == 1
+    assert PROCEDURES["preference"].decide((0.0, 0.5), lean=1.0) == 0
 
 
 def test_unknown_procedure_is_refused() -> None:
-    with pytest.raises(BadInput, match="tetrad"):
-        decide("tetrad", (0.0, 0.0, 0.0, 0.0))
+    with pytest.raises(BadInput, match="hexad"):
+        answer(np.random.default_rng(1), KEEN, "hexad", [{}, {}], TREBLE)
 
 
 def test_panel_has_the_planted_shares() -> None:

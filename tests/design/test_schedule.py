@@ -26,7 +26,7 @@ from panel.design.schedule import (
     trials_per_listener,
 )
 from panel.errors import BadInput
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 
 from .conftest import study
 

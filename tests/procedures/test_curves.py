@@ -6,6 +6,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from panel.errors import BadInput
+from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES
 
 EVEN = ["triangle", "tetrad", "duotrio", "abx", "abx_independent"]
@@ -144,8 +145,8 @@ def test_the_chance_of_a_wrong_answer_keeps_its_digits_far_out(name):
 
 
 def test_plan_codes_name_their_curve():
-    assert CURVES["attribute"] is CURVES["twoafc"]
-    assert CURVES["preference"] is CURVES["twoafc"]
+    assert PROCEDURES["attribute"].curve is CURVES["twoafc"]
+    assert PROCEDURES["preference"].curve is CURVES["twoafc"]
     assert CURVES["abx"].probability(1.3) == CURVES["duotrio"].probability(1.3)
 
 

@@ -11,7 +11,7 @@ import math
 import pytest
 
 from panel.analysis.counts import exact
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 
 LEVELS = (0.10, 0.05, 0.01, 0.001)
 TRIANGLE = {

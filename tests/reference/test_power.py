@@ -28,7 +28,7 @@ from panel.design.power.votes import (
     votes_needed,
 )
 from panel.errors import BadInput
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 
 # Triangle, alpha .05, share who can hear: first n with power .80/.90/.95/.99/.999.
 # VALUES §1 [computed]; equal to ISO 4120 Table A.3 and ASTM E1885 as remembered [memory].
@@ -295,7 +295,7 @@ def test_share_right_wants_exactly_one_description():
 
 @pytest.mark.parametrize(
     ("purpose", "first"),
-    [("attribute", "attribute"), ("preference", "preference"), ("audibility", "abx")],
+    [("direction", "attribute"), ("liking", "preference"), ("audibility", "abx")],
 )
 def test_the_planner_proposes_by_purpose_and_says_why(purpose, first):
     found = options(purpose)

@@ -15,12 +15,12 @@ from scipy.stats import binom, norm
 from panel.analysis.counts import exact
 from panel.analysis.counts.same_different import (
     Rates,
-    called_different,
     dprime_of,
     estimate,
-    greatest_share_right,
     rates,
 )
+from panel.procedures.catalogue import PROCEDURES
+from panel.procedures.same_different import called_different
 
 
 def integrated(dprime: float, tau: float) -> float:
@@ -43,7 +43,7 @@ def test_rates_are_the_integrals_they_stand_for(dprime, tau):
     ("dprime", "share"), [(0.5, 0.5148), (1, 0.5558), (1.5, 0.6142), (2, 0.6797), (3, 0.8017)]
 )
 def test_greatest_share_right_over_the_criterion(dprime, share):
-    assert greatest_share_right(dprime) == pytest.approx(share, abs=5e-5)
+    assert PROCEDURES["same_different"].share_right(dprime) == pytest.approx(share, abs=5e-5)
 
 
 def test_equal_error_criterion_gives_less():

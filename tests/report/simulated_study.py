@@ -13,7 +13,8 @@ import numpy as np
 
 from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.design.schedule import draw_key, listener_trials
-from panel.procedures.base import POSITIONS, PROCEDURES
+from panel.procedures.base import POSITIONS
+from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES
 from panel.study.conditions import Condition
 from panel.study.factors import Factor

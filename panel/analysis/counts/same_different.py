@@ -1,25 +1,20 @@
 """Same–different: how far apart two takes seem, and how ready a listener is to call them different.
 
-A listener calls a pair different when the two percepts lie further apart than a criterion τ, in
-units of perceptual noise. With Φ the normal distribution (Macmillan & Creelman, *Detection
-Theory*, the differencing model; from memory):
-
-    called different, of two takes     H = Φ((d′ − τ)/√2) + Φ((−d′ − τ)/√2)
-    called different, of one take twice  F = 2 Φ(−τ/√2)
-
-so τ = −√2 Φ⁻¹(F/2), and d′ follows from H: with both rates strictly between 0 and 1 and H ≥ F the
-closed form is the maximum of the likelihood; with H < F the maximum lies at d′ = 0.
+With the rates H and F and the criterion τ of panel.procedures.same_different, τ = −√2 Φ⁻¹(F/2), and
+d′ follows from H: with both rates strictly between 0 and 1 and H ≥ F the closed form is the maximum
+of the likelihood; with H < F the maximum lies at d′ = 0.
 """
 
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq, minimize_scalar
-from scipy.special import ndtr, ndtri
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtri
 
 from panel.analysis.counts import shares
+from panel.procedures.same_different import called_different
 
 Floats = NDArray[np.float64]
 _ROOT2 = math.sqrt(2.0)
@@ -51,25 +46,6 @@ class Estimate:
     tau: float
     low: float
     high: float
-
-
-def called_different(dprime: ArrayLike, tau: float) -> tuple[Floats, float]:
-    """(H, F): the probabilities to call two takes, and one take twice, different; H of the shape of
-    `dprime`."""
-    d = np.asarray(dprime, float)
-    hit: Floats = ndtr((d - tau) / _ROOT2) + ndtr((-d - tau) / _ROOT2)
-    return hit, float(2 * ndtr(-tau / _ROOT2))
-
-
-def greatest_share_right(dprime: float) -> float:
-    """Share right with as many pairs of each kind and the criterion that serves best."""
-
-    def wrong(tau: float) -> float:
-        hit, false_alarm = called_different(dprime, tau)
-        return float(1 - (hit + 1 - false_alarm) / 2)
-
-    best = minimize_scalar(wrong, bounds=(0.0, abs(dprime) + 8.0), method="bounded")
-    return 1 - float(best.fun)
 
 
 def dprime_of(hit_rate: float, false_alarm_rate: float) -> float:

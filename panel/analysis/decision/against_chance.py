@@ -111,9 +111,7 @@ def tally(
         e, p_any = anytime.p_anytime_of_several(y, streams[chose])
         p = _coins_p(y, streams[chose], rng, settled_above)
         return Tally(n, None, p, e, p_any, scores[:0], people, ties)
-    if contrast.directed and not (
-        contrast.role == "planted_check" and contrast.procedure == "attribute"
-    ):
+    if contrast.directed and not contrast.known_direction:
         return Tally(
             n,
             k,

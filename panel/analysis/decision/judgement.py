@@ -61,7 +61,7 @@ def rng_for(plan: Plan, contrast: Contrast) -> np.random.Generator:
 def least_p(contrast: Contrast) -> float:
     """The smallest p that attribution can give with the takes of the contrast."""
     sizes = [len(c.takes) for c in contrast.conditions]
-    if contrast.procedure == "reminder":  # no relabelling, hence no floor but in takes
+    if not contrast.asked_by.round_robin:  # no relabelling, hence no floor but in takes
         return 0.0 if min(sizes) >= dealt_by_condition.LEAST_TAKES else 1.0
     if contrast.strata:
         sides, of = contrast.side_of, contrast.stratum_of
@@ -89,9 +89,8 @@ def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
         return "several_changes"
     if contrast.unlogged:
         return "unlogged"
-    round_robin = contrast.procedure != "reminder"
     if (
-        round_robin
+        contrast.asked_by.round_robin
         and not contrast.is_dose
         and found.asked.n
         and (found.within is None or found.within.n + found.within.ties == 0)
@@ -265,15 +264,13 @@ def decide(
             check_heard=check_heard,
             planned_in=e.planned_in,
             divided=c.id in split_holm and split_holm[c.id] <= plan.alpha,
-            level=c.procedure == "preference"
-            and not (plan.anytime and removed[c.id])
-            and _preference_band(plan, e),
+            level=c.liking and not (plan.anytime and removed[c.id]) and _preference_band(plan, e),
         )
         if not question:
             code = rule.retake_control(
                 findings, directed=c.directed, never_not_heard=c.never_not_heard
             )
-        elif c.procedure == "preference":
+        elif c.liking:
             code = rule.preference(findings)
         else:
             code = rule.forced_choice(
@@ -296,9 +293,7 @@ def decide(
             least_p=least_p(c) if question else None,
             divided_holm=split_holm.get(c.id),
             audible_elsewhere=any(
-                other.procedure != "preference"
-                and codes[other.id][0] == "heard"
-                and _same_conditions(c, other)
+                not other.liking and codes[other.id][0] == "heard" and _same_conditions(c, other)
                 for other in plan.questions
             ),
         )

@@ -44,6 +44,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import erfcx, expit
 
 from panel.errors import BadInput
+from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES, Curve
 
 Floats = NDArray[np.float64]
@@ -208,13 +209,18 @@ class _CurveLink(Link):
         return LinkTerms(log_right, np.log(wrong), a, b, a1, b1, a2, b2)
 
 
+def _of_procedures() -> dict[str, Curve]:
+    """Curves by the codes of the procedures that go by them."""
+    return {code: kind.curve for code, kind in PROCEDURES.items() if kind.curve is not None}
+
+
 def _links() -> dict[tuple[str, Sensitivity], Link]:
     table: dict[tuple[str, Sensitivity], Link] = {}
     forms: tuple[Sensitivity, ...] = ("floor", "log")
     for form in forms:
         table["logit", form] = _Logit("logit", 0.0)
         table["probit", form] = _Probit("probit", 0.0)
-        for name, curve in CURVES.items():
+        for name, curve in {**_of_procedures(), **CURVES}.items():
             if curve.name == "twoafc":
                 table[name, form] = _Probit(name, 0.0, np.sqrt(2.0))
             elif curve.even:

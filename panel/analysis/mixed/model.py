@@ -97,7 +97,7 @@ def fit(
     """Fit the model.
 
     `y` (rows,) right answers of `n` (rows,); `X` (rows, p), one column may be given as (rows,);
-    `groups` name → (rows,) codes; `link` "logit", "probit" or a name of `thurstone.CURVES`;
+    `groups` name → (rows,) codes; `link` "logit", "probit" or a name of `curves.CURVES`;
     `information` and `nodes` as in `mixed_method` (left out: Laplace with the observed information,
     and what suits an even curve if the link is one); `nodes` > 1 needs a single group, or one
     crossed with small ones;

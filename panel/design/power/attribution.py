@@ -14,8 +14,8 @@ import numpy as np
 
 from panel.analysis.attribution import permutation
 from panel.design.schedule import round_robin_pairs
-from panel.procedures.base import procedure
-from panel.procedures.curves import CURVES
+from panel.errors import BadInput
+from panel.procedures.catalogue import procedure
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,9 @@ def attribution_power(
     `hearing`: share of listeners who hear anything at all; 1 by default.
     """
     kind = procedure(code)
-    curve = CURVES[kind.curve]
+    curve = kind.curve
+    if curve is None:
+        raise BadInput(f"{kind.name} has no curve to simulate by.")
     takes = sum(sizes)
     labels = np.repeat(np.arange(len(sizes)), sizes)
     steps = np.arange(len(sizes)) if doses is None else np.asarray(doses, float)

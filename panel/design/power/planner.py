@@ -30,8 +30,7 @@ from panel.design.power.votes import (
     votes_needed,
 )
 from panel.design.schedule import served, trials_per_listener
-from panel.procedures.base import procedure
-from panel.procedures.curves import CURVES
+from panel.procedures.catalogue import procedure
 
 # Welcome and consent, level, headphone check, practice and thanks: common practice, no source.
 FRAME_SECONDS = 300
@@ -147,7 +146,7 @@ def _contrast(
         )
     attribution: tuple[tuple[float, float], ...] = ()
     simulated = (
-        kind.curve in CURVES
+        kind.curve is not None
         and kind.code != "reminder"
         and attributable
         and len(sizes) == 2

@@ -17,15 +17,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.analysis.counts import same_different
 from panel.analysis.decision import evidence
 from panel.analysis.decision.coded import Coded
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.judgement import Judgement, decide, rng_for
 from panel.design.schedule import PlannedTrial, listener_trials, served
 from panel.errors import BadInput
-from panel.procedures.base import procedure
-from panel.procedures.curves import CURVES
+from panel.procedures.base import Simulated
+from panel.procedures.catalogue import procedure
 from panel.study.plan import Contrast, Plan
 from panel.study.plan_reading import read_plan
 
@@ -97,24 +96,6 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Answers:
-    """Answers on one contrast, (trials,) each. `y`: right, or, directed, for `second`. `tied`:
-    neither was preferred, `differ`: two takes were played; None as in `Coded`."""
-
-    y: Flags
-    tied: Flags | None = None
-    differ: Flags | None = None
-
-    def __getitem__(self, which: int | Ints) -> Answers:
-        """Some of them; of several studies' answers, (runs, trials), those of one."""
-
-        def some(flags: Flags | None) -> Flags | None:
-            return None if flags is None else flags[which]
-
-        return Answers(self.y[which], some(self.tied), some(self.differ))
-
-
-@dataclass(frozen=True)
 class Chances:
     """Share of `runs` simulated studies that gave each code, by contrast id."""
 
@@ -183,7 +164,7 @@ def _asked(contrast: Contrast, trials: list[tuple[int, int, PlannedTrial]]) -> A
         steps = np.zeros_like(steps)
     pairs = np.array([sorted((index[t.take_a], index[t.take_b])) for *_, t in trials], np.int64)
     reminders = None
-    if contrast.procedure == "reminder":  # the later take is of the later condition
+    if trials and trials[0][-1].reminders:  # the later take is of the later condition
         reminders = np.array([sorted(index[r] for r in t.reminders) for *_, t in trials], np.int64)
     return Asked(
         contrast=contrast,
@@ -202,7 +183,7 @@ def _asked(contrast: Contrast, trials: list[tuple[int, int, PlannedTrial]]) -> A
 
 def answered(
     rng: np.random.Generator, plan: Plan, asked: tuple[Asked, ...], truth: Truth, *, runs: int
-) -> Iterator[dict[str, Answers]]:
+) -> Iterator[dict[str, Simulated]]:
     """The answers of each study, by contrast id."""
     total = sum(a.first.size for a in asked)
     left = runs
@@ -227,31 +208,20 @@ def answered(
                 # The reminders' own difference says which way to listen.
                 reminded = takes[:, one.reminders[:, 1]] - takes[:, one.reminders[:, 0]]
                 apart = np.where(reminded < 0, -apart, apart)
-            drawn[one.contrast.id] = _said(rng, one.contrast, apart, truth)
+            drawn[one.contrast.id] = procedure(one.contrast.procedure).simulate(
+                rng,
+                apart,
+                criterion=truth.criterion,
+                undecided=truth.undecided if one.contrast.ties else None,
+            )
         for run in range(some):
             yield {id_: answers[run] for id_, answers in drawn.items()}
-
-
-def _said(rng: np.random.Generator, contrast: Contrast, apart: Floats, truth: Truth) -> Answers:
-    """Answers to samples that lie `apart`, in d′ of the listener's own."""
-    u = rng.random(apart.shape)
-    if contrast.procedure == "same_different":
-        differ = rng.random(apart.shape) < 0.5
-        hit, false_alarm = same_different.called_different(apart, truth.criterion)
-        return Answers((u < np.where(differ, hit, false_alarm)) == differ, differ=differ)
-    curve = CURVES[procedure(contrast.procedure).curve]
-    if contrast.ties:
-        for_second, not_first = (
-            curve.probability(apart + way * truth.undecided) for way in (-1, 1)
-        )
-        return Answers(u < for_second, tied=(u >= for_second) & (u < not_first))
-    return Answers(u < curve.probability(apart))
 
 
 def judged(
     plan: Plan,
     asked: tuple[Asked, ...],
-    answers: Mapping[str, Answers],
+    answers: Mapping[str, Simulated],
     *,
     until: int | None = None,
 ) -> dict[str, Judgement]:
@@ -266,7 +236,7 @@ def judged(
 def gathered(
     plan: Plan,
     asked: tuple[Asked, ...],
-    answers: Mapping[str, Answers],
+    answers: Mapping[str, Simulated],
     *,
     until: int | None = None,
 ) -> dict[str, Evidence]:
@@ -305,7 +275,7 @@ def gathered(
     return {c.id: out[c.id] for c in plan.contrasts}
 
 
-def _admitted(plan: Plan, asked: tuple[Asked, ...], answers: Mapping[str, Answers]) -> Ints:
+def _admitted(plan: Plan, asked: tuple[Asked, ...], answers: Mapping[str, Simulated]) -> Ints:
     """(listeners,) sequence number from which a listener's votes count; -1: never."""
     needed = plan.planted_least_right or 0
     if needed == 0:
@@ -324,7 +294,7 @@ def _admitted(plan: Plan, asked: tuple[Asked, ...], answers: Mapping[str, Answer
     return out
 
 
-def _coded(one: Asked, answers: Answers, keep: Ints) -> Coded:
+def _coded(one: Asked, answers: Simulated, keep: Ints) -> Coded:
     said = answers[keep]
     listeners, listener = np.unique(one.listener[keep], return_inverse=True)
     _, excerpt = np.unique(one.excerpt_index[keep], return_inverse=True)

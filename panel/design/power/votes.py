@@ -14,10 +14,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.analysis.counts import anytime, exact, same_different, shares
+from panel.analysis.counts import anytime, exact, shares
 from panel.errors import BadInput
-from panel.procedures.base import Procedure, procedure
-from panel.procedures.curves import CURVES
+from panel.procedures.base import Procedure
+from panel.procedures.catalogue import procedure
 
 MOST_VOTES = 100_000
 PANELS, NEAR = 1000, 3  # simulated panels; how many either side of the quantile are bounded
@@ -63,9 +63,7 @@ def share_right(code: str, *, dprime: float | None = None, hearing: float | None
         if not 0 <= hearing <= 1:
             raise BadInput("The share who can hear it must lie between 0 and 1.")
         return kind.chance + (1 - kind.chance) * hearing
-    if kind.code == "same_different":
-        return same_different.greatest_share_right(dprime or 0.0)
-    return float(CURVES[kind.curve].probability(dprime or 0.0))
+    return kind.share_right(dprime or 0.0)
 
 
 def power(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 
 
 @dataclass(frozen=True)

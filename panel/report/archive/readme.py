@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Mapping
 from typing import Any
 
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 
 
 def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from panel.analysis.counts import anytime
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.report.figures.drawing import (
     INK,
     MARK,

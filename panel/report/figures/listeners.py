@@ -9,7 +9,7 @@ from typing import Any
 
 from scipy.special import bdtr
 
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.report.figures.drawing import (
     BAND,
     INK,

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.report.figures.drawing import (
     INK,
     MARK,

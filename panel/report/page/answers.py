@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.analysis.wording.phrases import about
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.report.figures.outcome import CLAIMED, ordered
 from panel.report.words import (
     chance_of,

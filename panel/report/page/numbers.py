@@ -7,7 +7,8 @@ from typing import Any
 
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE
 from panel.analysis.wording.phrases import about
-from panel.procedures.base import PROCEDURES, Procedure
+from panel.procedures.base import Procedure
+from panel.procedures.catalogue import PROCEDURES
 from panel.report.figures.outcome import later
 from panel.report.words import (
     chance_of,

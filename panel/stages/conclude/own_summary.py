@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.analysis.counts import exact
-from panel.procedures.base import procedure
+from panel.procedures.catalogue import procedure
 from panel.stages.conclude import vote_table
 from panel.stages.listeners.links import holder, locked_plan
 from panel.store.session import Store

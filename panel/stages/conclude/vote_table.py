@@ -10,7 +10,8 @@ from sqlmodel import Session, col, select
 
 from panel.design.schedule import trials_per_listener
 from panel.errors import Conflict, NotAllowed, NotFound, PanelError
-from panel.procedures.base import ANSWERS, PROCEDURES
+from panel.procedures.base import ANSWERS
+from panel.procedures.catalogue import PROCEDURES
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote, Withdrawal

@@ -12,7 +12,7 @@ from sqlmodel import Session, col, select
 
 from panel.design.schedule import served, trials_per_listener
 from panel.errors import NotFound
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.stages.listeners import withdrawn
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store

@@ -11,7 +11,7 @@ from sqlmodel import col, select
 
 from panel.design.plan_check import MOST_ORDERED, ORDERED
 from panel.errors import BadInput
-from panel.procedures.base import procedure as kind_of
+from panel.procedures.catalogue import procedure as kind_of
 from panel.stages.contrasts.guard import (
     by_value,
     check_comparable,

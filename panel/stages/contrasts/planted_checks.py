@@ -4,7 +4,7 @@ The clips of the copy are made when the study is prepared.
 """
 
 from panel.errors import BadInput
-from panel.procedures.base import procedure as kind_of
+from panel.procedures.catalogue import procedure as kind_of
 from panel.stages.contrasts.rows import checked_votes, contrast_in, keep_contrast, tidy_attribute
 from panel.stages.rows import take_in
 from panel.stages.studies import unlocked

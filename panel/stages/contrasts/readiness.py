@@ -14,7 +14,7 @@ from panel.design.readiness_facts import (
     SideFacts,
     TakeFacts,
 )
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.stages.contrasts.guard import guarded
 from panel.stages.contrasts.rows import conditions_of, contrasts_in
 from panel.stages.contrasts.views import propose

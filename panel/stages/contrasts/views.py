@@ -9,7 +9,7 @@ from panel.design.guard import propose as design
 from panel.design.guard.propose import Proposal
 from panel.design.power import procedure_choice
 from panel.design.power.procedure_choice import Option
-from panel.procedures.base import PROCEDURES
+from panel.procedures.catalogue import PROCEDURES
 from panel.stages.contrasts.guard import channel_warnings, guarded
 from panel.stages.contrasts.rows import conditions_of, contrasts_in
 from panel.stages.rows import factors_in, log_of, takes_in, twins_of
@@ -114,7 +114,7 @@ def proposals(store: Store, study_id: int) -> tuple[ProposalView, ...]:
 @lru_cache(maxsize=1)
 def procedure_options() -> tuple[Option, ...]:
     """The procedures with their prices and reasons, the one proposed first at the head."""
-    return tuple(procedure_choice.options("attribute"))
+    return tuple(procedure_choice.options("direction"))
 
 
 def _view(session: Session, found: Contrast, names: dict[str, str]) -> ContrastView:

@@ -6,7 +6,7 @@ from statistics import median
 
 from sqlmodel import Session, col, select
 
-from panel.procedures.base import procedure
+from panel.procedures.catalogue import procedure
 from panel.store.tables import Listener, Trial, Vote
 
 PAUSE = timedelta(minutes=5)  # so long without a vote is a break

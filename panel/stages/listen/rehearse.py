@@ -14,8 +14,8 @@ import numpy as np
 from panel.audio.listener_checks import rehearsal
 from panel.audio.prepare.prints import wav24
 from panel.audio.sound import Audio
-from panel.design.schedule import draw_key
-from panel.procedures.base import ANSWERS, Procedure, procedure
+from panel.procedures.base import ANSWERS, Procedure
+from panel.procedures.catalogue import procedure
 from panel.stages.listen.print_pool import Prints
 from panel.stages.listen.samples import in_slots, material
 from panel.stages.listen.standing import PRACTICE_ATTRIBUTE
@@ -58,18 +58,17 @@ def practice(
     kind = as_in_study(store, code, procedure_code).said_by(say)
     attribute = say(PRACTICE_ATTRIBUTE)
     rate, loudness = material(store, code)
+    pair = ("bright", "dull") if randbelow(2) else ("dull", "bright")
+    sides = [(name, f"another {name}") for name in ("dull", "bright")]
+    beside = kind.beside(pair, sides, lambda n: 0)
+    keyed = kind.key(pair, beside, randbelow)
     sounds = {}
-    for dull, bright in (("dull", "bright"), ("another dull", "another bright")):
-        pair = rehearsal.practice_pair(np.random.default_rng(), rate)
-        sounds[dull], sounds[bright] = (_at(sound, rate, loudness) for sound in pair)
-        if kind.samples < 4:
-            break
-    asked, other = ("bright", "dull") if randbelow(2) else ("dull", "bright")
-    reminders = (f"another {asked}", f"another {other}") if kind.samples == 4 else ()
-    keyed = draw_key(kind.code, (asked, other), randbelow, reminders=reminders)
-    right = keyed.right
-    if kind.code == "attribute":
-        right = keyed.slots.index("bright")  # the slots come first among the answers
+    for names in zip(*sides, strict=True):
+        if set(names) & {*pair, *beside}:
+            made = rehearsal.practice_pair(np.random.default_rng(), rate)
+            for name, sound in zip(names, made, strict=True):
+                sounds[name] = _at(sound, rate, loudness)
+    right = kind.taught(keyed, "bright")
     return Practice(
         prints=in_slots([sounds[name] for name in keyed.slots[: kind.samples]], rate),
         right=None if right is None else ANSWERS[right],
@@ -90,7 +89,7 @@ def as_in_study(store: Store, code: str, procedure_code: str) -> Procedure:
             return kind
         asked = [c for c in locked_plan(s, study)["contrasts"] if c["procedure"] == kind.code]
     own = [c for c in asked if not c.get("of")]
-    return kind.as_asked(own[0]) if own else kind
+    return kind.as_asked(ties=bool(own[0].get("ties"))) if own else kind
 
 
 def _at(sound: Audio, rate: int, loudness_lufs: float) -> Audio:

@@ -16,7 +16,7 @@ from panel.audio.prepare.prints import wav24
 from panel.audio.sound import Audio
 from panel.errors import Conflict, NotFound
 from panel.marked import N_
-from panel.procedures.base import procedure
+from panel.procedures.catalogue import procedure
 from panel.stages.clips.samples import clip_samples
 from panel.stages.listen.print_pool import Prints, pool_of
 from panel.stages.listeners.links import holder, locked_plan, refuse_unless_open

@@ -14,7 +14,7 @@ from sqlmodel import Session, col, select
 from panel.design.schedule import trials_per_listener
 from panel.errors import Conflict
 from panel.marked import N_
-from panel.procedures.base import procedure
+from panel.procedures.catalogue import procedure
 from panel.stages.listen.headphone_check import check_kind
 from panel.stages.listen.pace import listened, minutes_left
 from panel.stages.listen.votes_in import asked, next_number
@@ -131,7 +131,7 @@ def standing_of(
         practice=upcoming.procedure if upcoming is not None and not practised else None,
         practice_instruction=(
             procedure(upcoming.procedure)
-            .as_asked(asked(plan, upcoming))
+            .as_asked(ties=bool(asked(plan, upcoming).get("ties")))
             .said_by(say)
             .instruction_text(say(PRACTICE_ATTRIBUTE))
             if upcoming and plan

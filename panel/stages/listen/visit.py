@@ -9,7 +9,7 @@ from sqlmodel import select
 from panel.design.schedule import draw_keys, listener_trials
 from panel.errors import BadInput
 from panel.marked import N_
-from panel.procedures.base import procedure
+from panel.procedures.catalogue import procedure
 from panel.stages.listen.pace import minutes_left
 from panel.stages.listen.standing import ListenerState, changed, done, standing_of, trials_of
 from panel.stages.listen.votes_in import asked, next_number
@@ -39,6 +39,7 @@ class TrialView:
     length_s: float
     minutes_left: int
     first_of_kind: bool
+    instructs: bool
     practised: bool
     reasons: bool
     words: tuple[str, ...]
@@ -174,7 +175,8 @@ def next_trial(
         plan = locked_plan(s, study)
         contrast = asked(plan, trial)
         attribute = contrast.get("attribute")
-        kind = procedure(trial.procedure).as_asked(contrast).said_by(say)
+        first_of_kind = trial.number == 1 or trials[trial.number - 2].block != trial.block
+        kind = procedure(trial.procedure).as_asked(ties=bool(contrast.get("ties"))).said_by(say)
         excerpt = s.exec(
             select(Excerpt).where(Excerpt.study_id == study.id, Excerpt.key == trial.excerpt_key)
         ).one()
@@ -191,7 +193,8 @@ def next_trial(
             answer_texts=kind.answer_texts,
             length_s=excerpt.end_s - excerpt.start_s,
             minutes_left=minutes_left(s, listener, trials[wanted - 1 :]),
-            first_of_kind=trial.number == 1 or trials[trial.number - 2].block != trial.block,
+            first_of_kind=first_of_kind,
+            instructs=kind.instructs(first_of_kind=first_of_kind),
             practised=f"practice:{trial.procedure}" in listener.steps_done,
             reasons=bool(contrast.get("reasons")),
             words=tuple(contrast.get("attributes") or ()),

@@ -12,7 +12,8 @@ from sqlmodel import Session, col, select
 
 from panel.errors import BadInput, Conflict, NotAllowed, NotFound
 from panel.marked import N_
-from panel.procedures.base import ANSWERS, procedure
+from panel.procedures.base import ANSWERS
+from panel.procedures.catalogue import procedure
 from panel.stages.listen import reasons
 from panel.stages.listeners.links import holder, locked_plan, refuse_unless_open
 from panel.store.row_id import row_id
@@ -79,7 +80,8 @@ def vote(
         if trial is None:
             raise NotFound(N_("There is no such trial behind this link."))
         contrast = asked(locked_plan(s, study), trial)
-        if ANSWERS[answer] not in procedure(trial.procedure).as_asked(contrast).answers:
+        kind = procedure(trial.procedure).as_asked(ties=bool(contrast.get("ties")))
+        if ANSWERS[answer] not in kind.answers:
             raise BadInput(f"“{ANSWERS[answer]}” is no answer to this trial.")
         words, kept_ticks = reasons.checked(contrast, reason, list(ticked))
         if s.exec(select(Vote).where(Vote.trial_id == trial.id)).first() is not None:

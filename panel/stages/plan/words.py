@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from panel.procedures.base import procedure
+from panel.procedures.catalogue import procedure
 
 CHECK_WORDS = {
     "antiphase": "the quietest of three tones, after Woods and others 2017",

@@ -6,6 +6,7 @@ from scipy.special import log_expit, log_ndtr
 
 from panel.analysis.mixed.links import LINKS, link_named
 from panel.errors import BadInput
+from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES
 
 ALL = sorted(LINKS)
@@ -72,7 +73,7 @@ def test_directed_links_are_on_the_scale_of_dprime(name):
     eta = np.linspace(-3, 3, 13)
     link = link_named(name)
     assert not link.even
-    assert link.probability(eta) == pytest.approx(CURVES[name].probability(eta), abs=1e-12)
+    assert link.probability(eta) == pytest.approx({**CURVES, **{c: k.curve for c, k in PROCEDURES.items()}}[name].probability(eta), abs=1e-12)
 
 
 @pytest.mark.parametrize("key", ALL, ids=IDS)

@@ -1,0 +1,34 @@
+"""The procedures there are, by their codes. A new one is a file beside this and a line here."""
+
+from collections.abc import Mapping
+
+from panel.errors import BadInput
+from panel.procedures import (
+    abx,
+    attribute,
+    duo_trio,
+    preference,
+    reminder,
+    same_different,
+    triangle,
+)
+from panel.procedures.base import Procedure
+
+PROCEDURES: Mapping[str, Procedure] = {
+    own.PROCEDURE.code: own.PROCEDURE
+    for own in (abx, triangle, duo_trio, same_different, reminder, attribute, preference)
+}
+
+
+MEASURE = (abx.PROCEDURE, attribute.PROCEDURE)
+"""Whose prices the others are told by: one for bare audibility, one for a direction."""
+
+
+def procedure(code: str) -> Procedure:
+    """The procedure of that code. Raises BadInput for any other."""
+    try:
+        return PROCEDURES[code]
+    except KeyError:
+        raise BadInput(
+            f"“{code}” is no procedure of ours.", hint=f"Choose one of: {', '.join(PROCEDURES)}."
+        ) from None

@@ -1,0 +1,80 @@
+"""Paired preference: which of two samples would you rather listen to?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from panel.marked import N_
+from panel.procedures import curves
+from panel.procedures.base import Floats, Simulated
+from panel.procedures.pointing import Pointing
+
+
+@dataclass(frozen=True)
+class Preference(Pointing):
+    def as_asked(self, *, ties: bool) -> Preference:
+        """With or without “neither”."""
+        if not ties:
+            return self
+        return replace(
+            self,
+            instruction=N_(
+                "You will hear two samples and say which you would rather listen to. "
+                "There is no right answer, and if you like both equally, say so."
+            ),
+            answers=(*self.answers, "neither"),
+            answer_texts=(*self.answer_texts, N_("Neither: I like both equally")),
+        )
+
+    def instructs(self, *, first_of_kind: bool) -> bool:
+        """Always: that a guess will do is no part of it."""
+        return True
+
+    @property
+    def possible(self) -> tuple[str, ...]:
+        return (*self.answers[:2], "neither")
+
+    def simulate(
+        self,
+        rng: np.random.Generator,
+        apart: Floats,
+        *,
+        criterion: float,
+        undecided: float | None,
+    ) -> Simulated:
+        if undecided is None:
+            return super().simulate(rng, apart, criterion=criterion, undecided=None)
+        u = rng.random(apart.shape)
+        for_second, not_first = (
+            curves.twoafc.probability(apart + way * undecided) for way in (-1, 1)
+        )
+        return Simulated(u < for_second, tied=(u >= for_second) & (u < not_first))
+
+
+PROCEDURE = Preference(
+    code="preference",
+    name="Paired preference",
+    chance=1 / 2,
+    samples=2,
+    instruction=N_(
+        "You will hear two samples and say which you would rather listen to. "
+        "There is no right answer, and if you like both equally, choose either."
+    ),
+    question=N_("Which sample would you rather listen to?"),
+    answers=("one", "two"),
+    answer_texts=(N_("I prefer sample one"), N_("I prefer sample two")),
+    names=(N_("One"), N_("Two")),
+    seconds=20,
+    purpose="liking",
+    curve=curves.twoafc,
+    reported_as="paired preference",
+    curve_source="forced choice of two: Φ(d′/√2)",
+    why=(
+        "It asks what matters in the end, and is as cheap as a named attribute while listeners "
+        "agree. Where they disagree in direction it shows a divided panel and no mean, and “not "
+        "heard” cannot be concluded from it."
+    ),
+    options=("ties", "reasons", "attributes"),
+)
