@@ -73,7 +73,8 @@ def test_directed_links_are_on_the_scale_of_dprime(name):
     eta = np.linspace(-3, 3, 13)
     link = link_named(name)
     assert not link.even
-    assert link.probability(eta) == pytest.approx({**CURVES, **{c: k.curve for c, k in PROCEDURES.items()}}[name].probability(eta), abs=1e-12)
+    curve = CURVES[name] if name in CURVES else PROCEDURES[name].curve
+    assert link.probability(eta) == pytest.approx(curve.probability(eta), abs=1e-12)
 
 
 @pytest.mark.parametrize("key", ALL, ids=IDS)
