@@ -15,10 +15,11 @@ from panel.analysis import reliability, sizes
 from panel.analysis.decision import evidence
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.verdict import conclude, plain
-from panel.analysis.wording.phrases import about, p_words, percent, plural
+from panel.analysis.wording.phrases import percent
 from panel.analysis.wording.reasons import swapped_words
 from panel.errors import BadInput
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import about, p_equals, plural
 from panel.study.conditions import Condition
 from panel.study.plan import (
     Contrast,
@@ -287,19 +288,19 @@ def _chance_sentence(found: Evidence) -> str:
     by = "coins explain" if found.contrast.directed else "guessing explains"
     if asked.p_anytime <= ALPHA < asked.p:
         return (
-            f"At one moment the votes stood beyond what {by} ({p_words(asked.p_anytime)}, valid "
-            f"whenever somebody looked); all of them together do not ({p_words(asked.p)})."
+            f"At one moment the votes stood beyond what {by} ({p_equals(asked.p_anytime)}, valid "
+            f"whenever somebody looked); all of them together do not ({p_equals(asked.p)})."
         )
     if asked.p_anytime <= ALPHA:
-        return f"That is more than {by}, whenever somebody looked ({p_words(asked.p_anytime)})."
+        return f"That is more than {by}, whenever somebody looked ({p_equals(asked.p_anytime)})."
     if asked.p <= ALPHA:
         return (
             f"That is more than {by} only if the number of votes was fixed before the first "
-            f"({p_words(asked.p)}); if somebody could look and stop, it is not shown "
-            f"({p_words(asked.p_anytime)})."
+            f"({p_equals(asked.p)}); if somebody could look and stop, it is not shown "
+            f"({p_equals(asked.p_anytime)})."
         )
     return (
-        f"That is not shown to be more than {by} ({p_words(asked.p)}). It is no proof that "
+        f"That is not shown to be more than {by} ({p_equals(asked.p)}). It is no proof that "
         "nothing is heard."
     )
 

@@ -12,7 +12,8 @@ from statistics import median
 from typing import Any
 
 from panel.analysis.counts import exact
-from panel.analysis.wording.phrases import percent, plural
+from panel.analysis.wording.phrases import percent
+from panel.prose import plural
 from panel.study.plan import Plan
 from panel.study.votes import DIRECTED, ListenerRow, Vote
 

@@ -20,6 +20,7 @@ from panel.design.floor import (
     takes_needed,
 )
 from panel.design.readiness_facts import Facts, QuestionFacts, SideFacts, TakeFacts
+from panel.prose import listed
 
 State = Literal["ready", "look at this", "cannot"]
 STATES: tuple[State, ...] = ("ready", "look at this", "cannot")
@@ -83,7 +84,7 @@ def _takes(facts: Facts) -> Check:
             code,
             heading,
             "cannot",
-            f"There is only one take of {_listed(single)}: a result would hold for these "
+            f"There is only one take of {listed(single)}: a result would hold for these "
             "recordings, not for what was changed.",
             f"Record {number(takes_needed(facts.alpha))} takes of each condition, in mixed order.",
         )
@@ -134,7 +135,7 @@ def _order(facts: Facts) -> Check:
             code,
             heading,
             "look at this",
-            f"{_listed(_quoted(apart))}: among takes that are compared, all of one condition were "
+            f"{listed(_quoted(apart))}: among takes that are compared, all of one condition were "
             "recorded before all of the next, so what changed meanwhile (warmth, tuning, place) "
             "cannot be told from the change.",
             "Record more takes in mixed order; “Order for the next session” draws one.",
@@ -167,7 +168,7 @@ def _logged(facts: Facts) -> Check:
         if missing:
             found.append(f"No factor names the {' or the '.join(missing)}.")
         if gaps:
-            found.append(f"Not logged: {_listed(gaps)}.")
+            found.append(f"Not logged: {listed(gaps)}.")
         return Check(
             code,
             heading,
@@ -201,7 +202,7 @@ def _excerpts(facts: Facts) -> Check:
             code,
             heading,
             "look at this",
-            f"{_listed(odd)}: under {SHORT_S:g} s there is little to hear, and over {LONG_S:g} s "
+            f"{listed(odd)}: under {SHORT_S:g} s there is little to hear, and over {LONG_S:g} s "
             "its beginning is forgotten.",
             "Mark it anew; four to eight seconds are easy to keep in the ear.",
         )
@@ -308,7 +309,7 @@ def _noise(facts: Facts) -> Check:
         code,
         heading,
         "cannot" if every else "look at this",
-        f"What is left between {'the other takes' if every else _listed(noisy)} and the first is "
+        f"What is left between {'the other takes' if every else listed(noisy)} and the first is "
         "mostly the recordings' own noise: a smaller difference is lost in it.",
         "Record louder into the recorder, or with a quieter one.",
     )
@@ -334,12 +335,8 @@ def _counted(names: Sequence[str]) -> str:
     if len(names) == 1:
         return f"Take {names[0]} is"
     shown = list(names[:4]) + ([f"{len(names) - 4} more"] if len(names) > 4 else [])
-    return f"Takes {_listed(shown)} are"
+    return f"Takes {listed(shown)} are"
 
 
 def _quoted(names: Sequence[str]) -> list[str]:
     return [f"“{name}”" for name in names]
-
-
-def _listed(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from panel.analysis.pool import concluded, pool
-from panel.analysis.wording.phrases import plural
 from panel.design import plan as plans
 from panel.errors import BadInput
+from panel.prose import plural
 from panel.study.votes import read_csv, read_listeners_csv
 
 LARGEST = 200_000_000  # bytes; a vote is some 70

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from panel.analysis.decision.judgement import Judgement, Remainder, judge
-from panel.analysis.wording.phrases import listing
+from panel.prose import listed
 from panel.study.plan import Contrast, Plan
 from panel.study.votes import ListenerRow, Vote
 
@@ -233,7 +233,7 @@ def _changes(kind: str, gone: Sequence[str], tried: int, then: str) -> str:
     if len(gone) > NAMED:
         which = f"one of {len(gone)} of the {tried} {kind}s tried"
     elif len(gone) > 1:
-        which = f"one of the {kind}s {listing(gone)}"
+        which = f"one of the {kind}s {listed(gone)}"
     else:
         which = gone[0] if kind == "take" else f"{kind} {gone[0]}"
     return f"The verdict changes if {which} is left out: then {then}."

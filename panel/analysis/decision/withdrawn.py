@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.analysis.counts import anytime
+from panel.prose import plural
 from panel.study.plan import Contrast, Plan
 from panel.study.votes import ListenerRow
 
@@ -89,13 +90,13 @@ def _sentences(plan: Plan, withdrawn: Withdrawn) -> list[str]:
     out = []
     if withdrawn.kept:
         out.append(
-            f"{_so_many(withdrawn.kept, 'listener')} withdrew and left the answers, without a name."
+            f"{plural(withdrawn.kept, 'listener')} withdrew and left the answers, without a name."
         )
     if withdrawn.removed:
-        had = _so_many(withdrawn.answers, "answer")
+        had = plural(withdrawn.answers, "answer")
         was = "was" if withdrawn.answers == 1 else "were"
         out.append(
-            f"{_so_many(len(withdrawn.removed), 'listener')} withdrew and had the answers removed: "
+            f"{plural(len(withdrawn.removed), 'listener')} withdrew and had the answers removed: "
             f"{had} {was} there."
         )
         if withdrawn.answers and plan.anytime:
@@ -106,7 +107,3 @@ def _sentences(plan: Plan, withdrawn: Withdrawn) -> list[str]:
         elif withdrawn.answers:
             out.append("The study was sealed, so they cannot have been chosen by the outcome.")
     return out
-
-
-def _so_many(number: int, one: str) -> str:
-    return f"{number:,} {one if number == 1 else one + 's'}".replace(",", "\u202f")

@@ -8,8 +8,9 @@ from panel.analysis.decision.left_out import MOST_LISTENERS
 from panel.analysis.mixed.method import EVEN_NODES
 from panel.analysis.preference.ranking import MOST_CONDITIONS
 from panel.analysis.sizes import LINKS
-from panel.analysis.wording.phrases import given_words, listing
+from panel.analysis.wording.phrases import given_words
 from panel.procedures.curves import CURVES
+from panel.prose import listed
 from panel.study.plan import Plan
 from panel.study.votes import ListenerRow
 
@@ -175,9 +176,9 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
         f"{plan.confidence:g}. {rule}"
     ]
     if procedures:
-        sizes = listing([f"{j.contrast.name}: {_sizes(j.evidence)}" for j in questions])
+        sizes = listed([f"{j.contrast.name}: {_sizes(j.evidence)}" for j in questions])
         out.append(
-            f"Procedures: {listing([names[p] for p in procedures])}, over a round robin of takes "
+            f"Procedures: {listed([names[p] for p in procedures])}, over a round robin of takes "
             f"(takes by condition: {sizes}); keys drawn independently and uniformly."
         )
     if plan.anytime:
@@ -265,7 +266,7 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
     if modelled:
         out.append(
             "Sizes are d′ from a generalised linear mixed model with the procedure's psychometric "
-            f"curve as link ({listing(sorted({CURVE_SOURCES[p] for p in modelled}))}; random: "
+            f"curve as link ({listed(sorted({CURVE_SOURCES[p] for p in modelled}))}; random: "
             f"listener, excerpt, pair of takes, taken as normal; {_integration(judged)}), with "
             "profile-likelihood intervals (Venzon & Moolgavkar 1988, Appl. Statist. 37, 87–94), "
             "widened, by Student's t over takes, for takes that stand in several pairs; or, where "

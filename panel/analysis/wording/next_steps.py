@@ -4,7 +4,8 @@ import math
 
 from panel.analysis.counts import exact, shares
 from panel.analysis.decision.judgement import Judgement
-from panel.analysis.wording.phrases import given_words, percent, plural
+from panel.analysis.wording.phrases import given_words, percent
+from panel.prose import plural
 from panel.study.plan import Contrast, Plan
 
 

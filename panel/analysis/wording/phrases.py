@@ -1,46 +1,15 @@
 """The pieces that the verdict's sentences are made of."""
 
-import math
-from collections.abc import Sequence
-
 from panel.analysis.decision.judgement import Judgement
+from panel.prose import NBSP, about, listed, percent_down, percent_up
+from panel.prose import percent as percent_of
 from panel.study.plan import Contrast, Plan
 
 
 def percent(share: float, *, up: bool = False, down: bool = False) -> str:
     """A share in whole percent; `up` and `down` round a bound to its safe side."""
-    value = 100 * share
-    if up:
-        whole = math.ceil(value - 1e-9)
-    elif down:
-        whole = math.floor(value + 1e-9)
-    else:
-        whole = round(value)
-    return f"{whole} %"
-
-
-def p_words(p: float) -> str:
-    if p < 0.001:
-        return "p < 0.001"
-    return f"p = {p:.3f}" if p < 0.1 else f"p = {p:.2f}"
-
-
-def listing(items: Sequence[str]) -> str:
-    if len(items) < 2:
-        return "".join(items)
-    return f"{', '.join(items[:-1])} and {items[-1]}"
-
-
-def plural(n: int, one: str, many: str | None = None) -> str:
-    return f"{n:,} {one if n == 1 else many or one + 's'}".replace(",", "\u202f")
-
-
-def about(expected: float) -> str:
-    """What guessing or a coin gives on average; halves, and small numbers, to one digit."""
-    whole = math.floor(expected + 0.5)
-    if abs(expected - whole) < 1e-9 or (expected >= 10 and abs(abs(expected - whole) - 0.5) > 1e-9):
-        return str(whole)
-    return f"{expected:.1f}"
+    said = percent_up if up else percent_down if down else percent_of
+    return said(share).replace(NBSP, " ")
 
 
 def of(count: int | None, n: int) -> str:
@@ -131,13 +100,9 @@ def what_was_found(plan: Plan, judged: Judgement) -> str:
     return direction(plan, judged) if judged.contrast.directed else told_apart(judged)
 
 
-def capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def given_words(plan: Plan, contrast: Contrast) -> str:
     """Names of the factors that takes are crossed over; "" where none is given."""
-    return listing([plan.factor_names.get(f, f) for f in contrast.given])
+    return listed([plan.factor_names.get(f, f) for f in contrast.given])
 
 
 def given_sentence(plan: Plan, contrast: Contrast) -> str:
@@ -162,7 +127,7 @@ def barrier_sentence(plan: Plan, judged: Judgement) -> str:
     if barrier == "one_take":
         short = [f"“{c.label}”" for c in contrast.conditions if len(c.takes) < 2]
         return (
-            f"Nothing is claimed about what was changed: there is one take of {listing(short)}, "
+            f"Nothing is claimed about what was changed: there is one take of {listed(short)}, "
             "and two recordings can differ by re-recording alone."
         )
     if barrier == "override":
@@ -171,10 +136,10 @@ def barrier_sentence(plan: Plan, judged: Judgement) -> str:
             f"same: “{contrast.override_reason}”."
         )
     if barrier == "several_changes":
-        names = listing([plan.factor_names.get(f, f) for f in contrast.differs])
+        names = listed([plan.factor_names.get(f, f) for f in contrast.differs])
         return f"This cannot be attributed to one change: {names} differ."
     if barrier == "unlogged":
-        names = listing([plan.factor_names.get(f, f) for f in contrast.unlogged])
+        names = listed([plan.factor_names.get(f, f) for f in contrast.unlogged])
         return f"Nothing is claimed about what was changed: {names} was not logged for all takes."
     if barrier == "no_retake_votes":
         return (

@@ -13,8 +13,9 @@ import numpy as np
 from panel.analysis.decision.judgement import Judgement
 from panel.analysis.preference import listener_worths, ranking
 from panel.analysis.preference import worths as preference
-from panel.analysis.wording.phrases import listing, percent
+from panel.analysis.wording.phrases import percent
 from panel.errors import BadInput
+from panel.prose import listed
 from panel.study.plan import Plan
 
 CLAIMED = ("heard", "preferred")
@@ -111,10 +112,10 @@ def sentence(told: dict[str, Any], attribute: str | None) -> str:
     what = f"for more {attribute}" if attribute else "over all"
     ahead = [f"“{p['higher']}” ahead of “{p['lower']}”" for p in told["pairs"] if p["apart"]]
     open_ = sum(not p["apart"] for p in told["pairs"])
-    text = f"Share of comparisons won {what}: {listing(places)}."
+    text = f"Share of comparisons won {what}: {listed(places)}."
     if not ahead:
         return f"{text} No order among them is shown."
     rest = ""
     if open_:
         rest = f" The order of the other {'pair' if open_ == 1 else f'{open_} pairs'} stays open."
-    return f"{text} Shown: {listing(ahead)}.{rest}"
+    return f"{text} Shown: {listed(ahead)}.{rest}"

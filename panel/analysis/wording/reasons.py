@@ -4,15 +4,8 @@ from panel.analysis.counts import exact
 from panel.analysis.decision.by_stratum import by_stratum
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.judgement import Judgement
-from panel.analysis.wording.phrases import (
-    barrier_sentence,
-    factor_words,
-    given_words,
-    listing,
-    p_words,
-    percent,
-    plural,
-)
+from panel.analysis.wording.phrases import barrier_sentence, factor_words, given_words, percent
+from panel.prose import listed, p_equals, plural
 from panel.study.plan import Plan
 
 
@@ -20,7 +13,7 @@ def swapped_words(found: Evidence) -> str:
     """Why votes far below chance give no share."""
     p = exact.p_less(found.asked.count or 0, found.asked.n, found.contrast.chance)
     return (
-        f"Fewer answers are right than guessing gives ({p_words(p)}): answers may have been "
+        f"Fewer answers are right than guessing gives ({p_equals(p)}): answers may have been "
         "swapped, or the question misread. So nothing is said about how many can hear it."
     )
 
@@ -34,9 +27,9 @@ def reasons(plan: Plan, judged: Judgement, *, whole: bool = True) -> list[str]:
         beats = "beat" if judged.findings.beats_chance else "do not beat"
         holm = ""
         if judged.p_chance_holm is not None and len(plan.questions) > 1:
-            holm = f", {p_words(judged.p_chance_holm)} over {len(plan.questions)} questions"
+            holm = f", {p_equals(judged.p_chance_holm)} over {len(plan.questions)} questions"
         votes = "The votes that chose" if contrast.ties else "The votes"
-        out.append(f"{votes} {beats} chance, tested {how}: {p_words(judged.p_chance)}{holm}.")
+        out.append(f"{votes} {beats} chance, tested {how}: {p_equals(judged.p_chance)}{holm}.")
     if e.swapped:
         out.append(swapped_words(e))
     if contrast.role == "question":
@@ -102,7 +95,7 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
         return [
             "Takes went by condition here, so they are taken as draws of their conditions: with "
             f"each take left out in turn, a share right above one half {verb} established over "
-            f"takes, {p_words(e.attribution.p)}. Unlike relabelling in a round robin this is not "
+            f"takes, {p_equals(e.attribution.p)}. Unlike relabelling in a round robin this is not "
             "exact."
         ]
     kind = "all of" if e.attribution.exact else "a random draw from the"
@@ -120,13 +113,13 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
         among = f" among those alike in {given_words(plan, judged.contrast)}"
     out = [
         f"Relabelling the takes{among} ({kind} {e.attribution.labelings:,} ways): "
-        f"{what} {verb} established by itself, {p_words(e.attribution.p)}."
+        f"{what} {verb} established by itself, {p_equals(e.attribution.p)}."
     ]
     if len(plan.questions) > 1:
         holds = "holds" if f.attributed else "does not hold"
         out.append(
-            f"Both together, over {len(plan.questions)} questions, {p_words(judged.p_claim_holm)}: "
-            f"the claim {holds}."
+            f"Both together, over {len(plan.questions)} questions, "
+            f"{p_equals(judged.p_claim_holm)}: the claim {holds}."
         )
     within = e.within
     if within is not None and within.n and within.count is not None:
@@ -134,7 +127,7 @@ def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
         done = "called rightly" if e.rates is not None else "told apart"
         out.append(
             f"Two takes of the same condition were {done} in {within.count} of {within.n}, "
-            f"{beyond} guessing explains, {p_words(within.p)}."
+            f"{beyond} guessing explains, {p_equals(within.p)}."
         )
     return out
 
@@ -151,7 +144,7 @@ def _stratum_reasons(judged: Judgement) -> list[str]:
     else:
         what = "called rightly" if judged.evidence.rates is not None else "told apart"
         what = f"the conditions were {what}"
-    counts = listing([f"in {s.count} of {s.n} with {s.label}" for s in found])
+    counts = listed([f"in {s.count} of {s.n} with {s.label}" for s in found])
     return [f"By group, {what} {counts}. These are counts only: no group is tested by itself."]
 
 
@@ -161,8 +154,8 @@ def _preference_reasons(plan: Plan, judged: Judgement) -> list[str]:
     if d is not None and judged.divided_holm is not None:
         verb = "differ" if judged.findings.divided else "are not shown to differ"
         out.append(
-            f"Listeners {verb} in how they lean: {p_words(d.p_listeners)} against one common "
-            f"coin, {p_words(d.labels.p)} against relabelled takes."
+            f"Listeners {verb} in how they lean: {p_equals(d.p_listeners)} against one common "
+            f"coin, {p_equals(d.labels.p)} against relabelled takes."
         )
     if judged.findings.level:
         low, high = 0.5 - plan.limit / 2, 0.5 + plan.limit / 2

@@ -5,17 +5,15 @@ from collections.abc import Sequence
 from panel.analysis.decision.judgement import Judgement
 from panel.analysis.wording.phrases import (
     barrier_sentence,
-    capital,
     direction,
     factor_words,
     given_sentence,
-    listing,
     percent,
-    plural,
     told_apart,
     what_was_found,
     within_words,
 )
+from panel.prose import capital, listed, plural
 from panel.study.plan import Plan
 
 CODE_WORDS = {
@@ -175,4 +173,4 @@ def headline(plan: Plan, judged: Sequence[Judgement]) -> str:
     groups: dict[str, list[str]] = {}
     for j in questions:
         groups.setdefault(CODE_WORDS[j.code], []).append(j.contrast.name)
-    return " ".join(f"{capital(words)}: {listing(names)}." for words, names in groups.items())
+    return " ".join(f"{capital(words)}: {listed(names)}." for words, names in groups.items())

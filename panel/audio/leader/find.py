@@ -15,6 +15,7 @@ from panel.audio.leader.signal import LAYOUTS, Layout
 from panel.audio.reading.stretches import Recording, in_memory
 from panel.audio.sound import Audio, Sound
 from panel.errors import BadInput
+from panel.prose import listed
 
 _CLOCKS = 1500e-6
 _MISLABELLED = (48_000 / 44_100, 44_100 / 48_000, 2.0, 0.5)
@@ -135,7 +136,7 @@ def check_session(
     if missing:
         these = len(missing) > 1
         raise BadInput(
-            f"The leader is missing in {_listed(missing)}, and is there in the other takes.",
+            f"The leader is missing in {listed(missing)}, and is there in the other takes.",
             hint=f"Record {'those takes' if these else 'that take'} again with the leader before "
             f"the music, or leave {'them' if these else 'it'} out; or choose, under Takes, that "
             "all are aligned by the music alone.",
@@ -266,7 +267,7 @@ def _twice(up: list[Peak], down: list[Peak], rate: float, name: str) -> BadInput
     more, which = (up, "first") if len(up) > 1 else (down, "last")
     return BadInput(
         f"{name} holds the leader more than once: its {which} chirp is there at "
-        + _listed([f"{one.at / rate:.1f} s" for one in more])
+        + listed([f"{one.at / rate:.1f} s" for one in more])
         + ".",
         hint="Cut the file so that one leader and the music after it remain.",
     )
@@ -331,7 +332,3 @@ def _other_speed(low: Low, low_rate: float, rate: int, name: str) -> None:
                 f"{rate:,} Hz and was recorded at about {rate * ratio:,.0f} Hz.",
                 hint="Set player and recorder to one sample rate, and record it again.",
             )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from panel.audio.measure.difference import BAND_FLOOR, NOMINAL_HZ, band_powers
 from panel.audio.sound import Audio
 from panel.errors import BadInput
+from panel.prose import listed
 
 FEW_PAIRS = 3
 _MOST_RUNS = 3
@@ -94,8 +95,7 @@ def _in_words(bands: Sequence[BandBeside], pairs: int) -> str:
     parts = [
         f"{_where(run)} by {'up to ' if len(run) > 1 else ''}{_most(run):.1f} dB" for run in shown
     ]
-    listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f"Larger than retakes vary {listed}.{few}"
+    return f"Larger than retakes vary {listed(parts)}.{few}"
 
 
 def _runs(bands: Sequence[BandBeside], least_db: float) -> list[list[BandBeside]]:

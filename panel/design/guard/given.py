@@ -18,8 +18,9 @@ from panel.design.guard.sides import (
     seen,
 )
 from panel.design.guard.strata import LEAST_OF_A_CELL, cells, strata_of
-from panel.design.guard.words import count, listed, named, unlogged_sentence
+from panel.design.guard.words import count, named, unlogged_sentence
 from panel.errors import BadInput
+from panel.prose import listed
 from panel.study.conditions import Stratum
 from panel.study.factors import Factor, TakeLog
 

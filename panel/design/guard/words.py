@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from panel.design.guard.clean_pairs import CleanPair
 from panel.design.guard.sides import Pair, Side, across, first_that_differs, inside
+from panel.prose import listed
 from panel.study.factors import Factor, from_to, value_text
 
 
@@ -56,12 +57,6 @@ def within_sentence(sides: Sequence[Side], factor: Factor) -> str:
 def _change(pairs: Sequence[Pair], factor: Factor) -> str:
     pair = first_that_differs(pairs, factor)
     return from_to(factor, pair.first.values.get(factor.id), pair.second.values.get(factor.id))
-
-
-def listed(parts: Sequence[str]) -> str:
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
 def count(n: int) -> str:

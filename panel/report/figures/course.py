@@ -11,6 +11,7 @@ import numpy as np
 
 from panel.analysis.counts import anytime
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import decimal, evidence, plural
 from panel.report.figures.drawing import (
     INK,
     MARK,
@@ -25,7 +26,6 @@ from panel.report.figures.drawing import (
     wrapped,
 )
 from panel.report.figures.outcome import ordered
-from panel.report.words import decimal, evidence, plural
 from panel.study.votes import Vote
 
 MOST_POINTS = 240

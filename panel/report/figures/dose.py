@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import decimal, percent, percent_range
 from panel.report.figures.drawing import (
     LETTER,
     MARK,
@@ -22,7 +23,6 @@ from panel.report.figures.drawing import (
     share_step,
 )
 from panel.report.figures.outcome import CLAIMED, ordered
-from panel.report.words import decimal, percent, percent_range
 from panel.study.votes import Vote
 
 Told = Mapping[str, Any]

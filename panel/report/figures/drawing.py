@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 from xml.sax.saxutils import escape, quoteattr
 
-from panel.report.words import decibels, hertz
+from panel.prose import decibels, hertz
 
 WIDE, NARROW = 640, 320
 TEXT = 15.0

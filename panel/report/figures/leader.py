@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from panel.prose import NOTHING, decibels, decimal, hertz, listed
 from panel.report.figures.drawing import (
     MARK,
     PENCIL,
@@ -17,7 +18,6 @@ from panel.report.figures.drawing import (
     Shape,
     drawn,
 )
-from panel.report.words import NOTHING, decibels, decimal, hertz, listed
 
 SHAPES: tuple[Shape, ...] = ("disc", "square", "triangle", "ring", "diamond", "cross")
 DASHES = ("", "7 4", "2 4", "9 3 2 3", "4 4", "1 3")

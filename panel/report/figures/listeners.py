@@ -10,6 +10,7 @@ from typing import Any
 from scipy.special import bdtr
 
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import percent, percent_range, plural
 from panel.report.figures.drawing import (
     BAND,
     INK,
@@ -23,7 +24,6 @@ from panel.report.figures.drawing import (
     wrapped,
 )
 from panel.report.figures.outcome import all_of, later, ordered
-from panel.report.words import percent, percent_range, plural
 from panel.study.votes import Vote
 
 

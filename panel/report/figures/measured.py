@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from panel.prose import decibels, hertz, listed
 from panel.report.figures.drawing import (
     MARK,
     Canvas,
@@ -15,7 +16,6 @@ from panel.report.figures.drawing import (
     Shape,
     drawn,
 )
-from panel.report.words import decibels, hertz, listed
 
 
 @dataclass(frozen=True)

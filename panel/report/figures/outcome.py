@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import percent, percent_down, percent_range, percent_up
 from panel.report.figures.drawing import (
     INK,
     MARK,
@@ -26,7 +27,6 @@ from panel.report.figures.drawing import (
     share_step,
     wrapped,
 )
-from panel.report.words import percent, percent_down, percent_range, percent_up
 
 VERDICT_WORDS = {
     "heard": "heard",

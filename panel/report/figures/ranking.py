@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from panel.prose import decimal, listed, percent, percent_range
 from panel.report.figures.drawing import (
     MARK,
     PENCIL,
@@ -17,7 +18,6 @@ from panel.report.figures.drawing import (
     share_step,
     wrapped,
 )
-from panel.report.words import decimal, listed, percent, percent_range
 
 Told = Mapping[str, Any]
 

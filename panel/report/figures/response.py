@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from panel.prose import decibels, decimal, hertz
 from panel.report.figures.drawing import (
     MARK,
     PENCIL,
@@ -19,7 +20,6 @@ from panel.report.figures.drawing import (
     drawn,
 )
 from panel.report.figures.measured import direction_of
-from panel.report.words import decibels, decimal, hertz
 
 SURE = 0.95
 """Coherence from which the line is drawn whole: under it, noise moves it by tenths of a dB."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import percent, plural
 from panel.report.figures.drawing import (
     INK,
     MARK,
@@ -21,7 +22,6 @@ from panel.report.figures.drawing import (
     wrapped,
 )
 from panel.report.figures.outcome import ordered
-from panel.report.words import percent, plural
 from panel.study.votes import Vote
 
 SHAPES: tuple[Shape, ...] = ("square", "disc", "triangle", "diamond", "ring", "cross")

@@ -10,10 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from panel.analysis.wording.phrases import about
 from panel.procedures.catalogue import PROCEDURES
-from panel.report.figures.outcome import CLAIMED, ordered
-from panel.report.words import (
+from panel.prose import (
+    about,
     chance_of,
     count,
     listed,
@@ -23,6 +22,7 @@ from panel.report.words import (
     percent_up,
     plural,
 )
+from panel.report.figures.outcome import CLAIMED, ordered
 
 BETTER = "That it sounds better: this question did not ask that."
 FEW_EXCERPTS = 6  # below that the limits say so too: panel.analysis.wording.methods

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.design.plan_check import factors_of, takes_of
-from panel.report.words import listed
+from panel.prose import listed
 from panel.study.factors import Factor, Grid, TakeLog, grid, is_logged, value_groups, value_text
 
 

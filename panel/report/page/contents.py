@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from panel.analysis.reliability import of_panel
+from panel.prose import decimal, listed, percent, percent_range, plural
 from panel.report.figures.course import evidence_by_vote, votes_over_time
 from panel.report.figures.dose import dose_curve, dose_lines
 from panel.report.figures.drawing import Figure
@@ -21,7 +22,6 @@ from panel.report.page.answers import Answer, answers, in_short
 from panel.report.page.chain import Chain, chain_of, full_grid
 from panel.report.page.measured import measured_lines
 from panel.report.page.numbers import Line, left_out_lines, number_lines
-from panel.report.words import decimal, listed, percent, percent_range, plural
 from panel.study.factors import Grid
 from panel.study.votes import ListenerRow, Vote
 

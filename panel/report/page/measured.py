@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from panel.prose import EN_DASH, NBSP, decibels, decimal, hertz, listed, plural
 from panel.report.figures.measured import bands_of, measured_sentence
-from panel.report.words import EN_DASH, NBSP, decibels, decimal, hertz, listed, plural
 
 
 def measured_lines(entry: Mapping[str, Any], *, matched: bool = True) -> tuple[str, ...]:

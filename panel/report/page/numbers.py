@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE
-from panel.analysis.wording.phrases import about
 from panel.procedures.base import Procedure
 from panel.procedures.catalogue import PROCEDURES
-from panel.report.figures.outcome import later
-from panel.report.words import (
+from panel.prose import (
+    about,
     chance_of,
     count,
     decimal,
@@ -23,6 +22,7 @@ from panel.report.words import (
     percent_up,
     plural,
 )
+from panel.report.figures.outcome import later
 
 Line = tuple[str, str]
 SIZE_WORDS = {

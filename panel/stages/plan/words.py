@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from panel.procedures.catalogue import procedure
+from panel.prose import listed, plural
 
 CHECK_WORDS = {
     "antiphase": "the quietest of three tones, after Woods and others 2017",
@@ -35,7 +36,7 @@ def contrast_sentence(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> s
     kind = procedure(contrast["procedure"])
     labels = [f"“{side['label']}”" for side in contrast["conditions"]]
     counts = [len(side["takes"]) for side in contrast["conditions"]]
-    sides = _listed(
+    sides = listed(
         f"{label} ({_takes(count)})" for label, count in zip(labels, counts, strict=True)
     )
     by = kind.name
@@ -48,7 +49,7 @@ def contrast_sentence(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> s
     level = ", at the level they were recorded with" if contrast["level"] == "as_recorded" else ""
     return (
         f"{contrast['name']}: {sides}, by {by}{level}, "
-        f"{_count(contrast['votes_per_listener'], 'vote')} from each listener."
+        f"{plural(contrast['votes_per_listener'], 'vote')} from each listener."
     )
 
 
@@ -60,13 +61,13 @@ def _questions(plan: Mapping[str, Any]) -> list[str]:
             continue
         found.append(contrast_sentence(plan, contrast))
         if contrast["override_reason"]:
-            differs = _listed(names[key] for key in contrast["differs"])
+            differs = listed(names[key] for key in contrast["differs"])
             found.append(
                 f"Its conditions differ in {differs}; asked all the same, because: "
                 f"{contrast['override_reason']} The verdict cannot be attributed to one change."
             )
         if contrast.get("given"):
-            given = _listed(names[key] for key in contrast["given"])
+            given = listed(names[key] for key in contrast["given"])
             groups = "; ".join(stratum["label"] for stratum in contrast["strata"])
             found.append(
                 f"This is asked given {given}: only takes alike in {given} are put side by side "
@@ -74,8 +75,8 @@ def _questions(plan: Mapping[str, Any]) -> list[str]:
                 "over all groups together, not one for each."
             )
         if contrast["unlogged"]:
-            listed = _listed(names[key] for key in contrast["unlogged"])
-            found.append(f"Not logged on every take, and named with the verdict: {listed}.")
+            unlogged = listed(names[key] for key in contrast["unlogged"])
+            found.append(f"Not logged on every take, and named with the verdict: {unlogged}.")
         if contrast["scale"]:
             scale = "log(1 + dose)" if contrast["scale"] == "log1p" else "the dose itself"
             found.append(f"Tested as a trend over {scale}, before its parts.")
@@ -99,18 +100,18 @@ def _controls(plan: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _material(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    spans = _listed(f"{e['start_s']:g}–{e['end_s']:g} s" for e in plan["excerpts"])
+    spans = listed(f"{e['start_s']:g}–{e['end_s']:g} s" for e in plan["excerpts"])
     return (
-        f"{_count(len(plan['takes']), 'take')}, each named by the SHA-256 of its original file, "
+        f"{plural(len(plan['takes']), 'take')}, each named by the SHA-256 of its original file, "
         "with the chain log as it stands.",
-        f"{_count(len(plan['excerpts']), 'excerpt')}: {spans}.",
+        f"{plural(len(plan['excerpts']), 'excerpt')}: {spans}.",
         "Who hears which pair is dealt from a seed that the plan names, without regard to "
         "condition; what a sample is gets drawn anew for each trial.",
     )
 
 
 def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    listeners = _count(plan["stop"]["listeners"], "listener")
+    listeners = plural(plan["stop"]["listeners"], "listener")
     if plan["stop"]["kind"] == "fixed":
         return (
             f"Planned are {listeners}. Outcomes stay sealed from everybody, you too, until you "
@@ -174,7 +175,7 @@ def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
     ]
     if single:
         found.append(
-            f"With one take on a side, {_listed(f'“{name}”' for name in single)} can show that "
+            f"With one take on a side, {listed(f'“{name}”' for name in single)} can show that "
             "these recordings differ, and nothing about the change."
         )
     found.append("Otherwise: not enough yet, or one of the verdicts between, with its reasons.")
@@ -201,15 +202,4 @@ def _exclusion(plan: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _takes(count: int) -> str:
-    return _count(count, "take")
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
-def _listed(parts: Any) -> str:
-    parts = list(parts)
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return plural(count, "take")

@@ -4,9 +4,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from panel.prose import hertz
 from panel.report.figures.drawing import Figure
 from panel.report.figures.leader import Axis, Curve, Series, over, response
-from panel.report.words import hertz
 from panel.stages.takes import leaders
 from panel.stages.takes.leaders import LeadersView, Told
 from panel.store.session import Store

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from panel.report import words
+from panel import prose
 
 
 @pytest.mark.parametrize(
@@ -19,7 +19,7 @@ from panel.report import words
     ],
 )  # fmt: skip
 def test_decimals(value, digits, sign, text):
-    assert words.decimal(value, digits, sign=sign) == text
+    assert prose.decimal(value, digits, sign=sign) == text
 
 
 @pytest.mark.parametrize(
@@ -30,7 +30,7 @@ def test_decimals(value, digits, sign, text):
     ],
 )  # fmt: skip
 def test_percent_never_rounds_to_nothing_or_all(share, text):
-    assert words.percent(share) == text
+    assert prose.percent(share) == text
 
 
 @pytest.mark.parametrize(
@@ -39,8 +39,8 @@ def test_percent_never_rounds_to_nothing_or_all(share, text):
      (0.0001, "1\xa0%", "0\xa0%"), (1.0, "100\xa0%", "100\xa0%"), (0.0, "0\xa0%", "0\xa0%")],
 )  # fmt: skip
 def test_bounds_stay_true_when_rounded(share, up, down):
-    assert words.percent_up(share) == up
-    assert words.percent_down(share) == down
+    assert prose.percent_up(share) == up
+    assert prose.percent_down(share) == down
 
 
 @pytest.mark.parametrize(
@@ -52,7 +52,7 @@ def test_bounds_stay_true_when_rounded(share, up, down):
     ],
 )  # fmt: skip
 def test_chances_in_words(p, text):
-    assert words.chance_of(p) == text
+    assert prose.chance_of(p) == text
 
 
 @pytest.mark.parametrize(
@@ -61,12 +61,12 @@ def test_chances_in_words(p, text):
      (1.0, "1.00"), (None, "not given")],
 )  # fmt: skip
 def test_p_values(p, text):
-    assert words.p_value(p) == text
+    assert prose.p_value(p) == text
 
 
 def test_a_p_just_above_the_bar_is_not_shown_as_below_it():
-    assert words.p_value(0.0504) == "0.050"
-    assert words.p_value(0.0506) == "0.051"
+    assert prose.p_value(0.0504) == "0.050"
+    assert prose.p_value(0.0506) == "0.051"
 
 
 @pytest.mark.parametrize(
@@ -75,17 +75,36 @@ def test_a_p_just_above_the_bar_is_not_shown_as_below_it():
      (7.98e30, "over a million million"), (2.5e9, "2.5 billion"), (None, "not given")],
 )  # fmt: skip
 def test_evidence(value, text):
-    assert words.evidence(value) == text
+    assert prose.evidence(value) == text
 
 
 def test_ranges_and_units():
-    assert words.percent_range((0.601, 0.745)) == "60–74\xa0%"
-    assert words.number_range((1.28, 1.9)) == "1.28–1.90"
-    assert words.number_range((-0.72, 1.02)) == "−0.72 to 1.02"
-    assert words.decibels(1.2) == "+1.2\xa0dB"
-    assert words.decibels(-0.3) == "−0.3\xa0dB"
-    assert words.hertz(125) == "125\xa0Hz"
-    assert words.hertz(3150) == "3.15\xa0kHz"
-    assert words.plural(1, "vote") == "1 vote"
-    assert words.plural(2300, "vote") == "2,300 votes"
-    assert words.listed(["a", "b", "c"]) == "a, b and c"
+    assert prose.percent_range((0.601, 0.745)) == "60–74\xa0%"
+    assert prose.number_range((1.28, 1.9)) == "1.28–1.90"
+    assert prose.number_range((-0.72, 1.02)) == "−0.72 to 1.02"
+    assert prose.decibels(1.2) == "+1.2\xa0dB"
+    assert prose.decibels(-0.3) == "−0.3\xa0dB"
+    assert prose.hertz(125) == "125\xa0Hz"
+    assert prose.hertz(3150) == "3.15\xa0kHz"
+    assert prose.plural(1, "vote") == "1 vote"
+    assert prose.plural(2300, "vote") == "2,300 votes"
+    assert prose.listed(["a", "b", "c"]) == "a, b and c"
+    assert prose.listed(name for name in "ab") == "a and b"
+    assert prose.listed([]) == ""
+    assert prose.quoted(["a", "b"]) == "“a” and “b”"
+
+
+@pytest.mark.parametrize(
+    ("p", "text"), [(0.00099, "p < 0.001"), (0.0079, "p = 0.008"), (0.19, "p = 0.19")]
+)
+def test_a_p_inside_a_sentence_has_the_digits_of_one_outside(p, text):
+    assert prose.p_equals(p) == text
+
+
+@pytest.mark.parametrize(
+    ("expected", "words"),
+    [(86.5, "86.5"), (151.5, "151.5"), (20.0, "20"), (640 / 3, "213"), (200 / 3, "67"),
+     (1 / 3, "0.3"), (8.0, "8"), (0.0, "0"), (29 / 3, "9.7")],
+)  # fmt: skip
+def test_what_guessing_gives_is_neither_rounded_to_nothing_nor_to_the_even(expected, words):
+    assert prose.about(expected) == words

@@ -1,14 +1,18 @@
-"""Numbers as people read them: proper minus, units, and chances in words."""
+"""One way each to say a list, a share, a bound, a chance, a count and a number with its unit.
+
+A number and its unit are joined by a no-break space.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 EN_DASH = "\N{EN DASH}"
 NOTHING = "not given"
+LEAST_P = 0.001  # a smaller one is not told apart from it
 
 
 def decimal(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
@@ -84,17 +88,20 @@ def p_value(p: float | None) -> str:
     """A p to two decimals, three below 0.1; "under 0.001" below that."""
     if p is None or not math.isfinite(p):
         return NOTHING
-    if p < 0.001:
-        return "under 0.001"
-    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+    return f"under {LEAST_P:g}" if p < LEAST_P else _p_digits(p)
+
+
+def p_equals(p: float) -> str:
+    """The same inside a sentence: "p = 0.012", "p < 0.001"."""
+    return f"p < {LEAST_P:g}" if p < LEAST_P else f"p = {_p_digits(p)}"
 
 
 def chance_of(p: float | None) -> str:
     """A probability in words: "about 1 in 126", "less than 1 in 1,000", "more than 1 in 2"."""
     if p is None or not math.isfinite(p):
         return NOTHING
-    if p < 0.001:
-        return "less than 1 in 1,000"
+    if p < LEAST_P:
+        return f"less than 1 in {1 / LEAST_P:,.0f}"
     if p > 0.5:
         return "more than 1 in 2"
     return f"about 1 in {round(1 / p)}"
@@ -117,11 +124,34 @@ def plural(n: int, one: str, many: str | None = None) -> str:
     return f"{n:,} {one if n == 1 else many or one + 's'}"
 
 
-def listed(parts: Sequence[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
+def about(expected: float) -> str:
+    """What guessing or a coin gives on average; halves, and small numbers, to one digit."""
+    whole = math.floor(expected + 0.5)
+    if abs(expected - whole) < 1e-9 or (expected >= 10 and abs(abs(expected - whole) - 0.5) > 1e-9):
+        return str(whole)
+    return f"{expected:.1f}"
+
+
+def listed(parts: Iterable[str]) -> str:
+    """ "a", "a and b", "a, b and c"; "" for none."""
+    parts = tuple(parts)
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def quoted(names: Iterable[str]) -> str:
+    """The same with each in quotation marks: "“a” and “b”"."""
+    return listed(f"“{name}”" for name in names)
+
+
+def capital(text: str) -> str:
+    """The text with a capital at its beginning, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def _p_digits(p: float) -> str:
+    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
 def _bound(share: float | None, digits: int, to: Callable[[float], int]) -> str:
