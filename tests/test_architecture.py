@@ -133,7 +133,7 @@ def test_no_module_is_named_for_nothing() -> None:
 # From the ground up. A part imports from the floors below it, and from its own floor what stands
 # before it.
 FLOORS = (
-    ("errors", "marked", "headers", "translation"),
+    ("errors", "marked", "headers", "translation", "prose"),
     ("procedures", "study", "audio", "settings"),
     ("analysis",),
     ("design", "store", "pages"),
@@ -171,7 +171,6 @@ INSIDE = {
 }  # fmt: skip
 # Arrows that go up all the same, by folder: from where, to where, and why.
 UPWARDS = {
-    ("analysis", "decision", "wording"): "left_out says two numbers, until prose says them",
     ("analysis", "reliability", "wording"): "it says two numbers, until prose says them",
 }
 
@@ -238,7 +237,7 @@ def test_no_parts_of_a_folder_import_each_other_in_a_circle(folder: str) -> None
     parts = house.between_parts(ARROWS, folder)
     at = folder.removeprefix("panel").lstrip(".")
     for _, here, there in (arrow for arrow in UPWARDS if arrow[0] == at):
-        parts[here].pop(there)
+        parts[here].pop(there, None)
     assert house.circles({here: set(others) for here, others in parts.items()}) == []
 
 
@@ -258,7 +257,7 @@ def test_circles_are_found() -> None:
 # --- what is counted ---------------------------------------------------------------------------
 
 NAMES_AT_MOST = 112  # to become 15
-UNTYPED_AT_MOST = 317  # to become 60
+UNTYPED_AT_MOST = 316  # to become 60
 
 
 def test_places_that_know_a_procedure_by_its_name_are_those_that_are_listed() -> None:
