@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import TypeAlias
 
 ROOT = Path(__file__).resolve().parents[2]
 ALLOWED = ROOT / "tests" / "knows_a_name.csv"
@@ -26,6 +27,7 @@ OTHER_MEANINGS = {
     "triangle": ("panel/report/figures", "the shape of a mark"),
     "reminder": ("panel/post panel/stages/listeners", "a mail"),
 }
+Alone: TypeAlias = tuple[set[str], dict[str, set[str]]]
 ALSO_A_FOLDER = {"preference", "attribute", "reminder"}  # words of the job, besides
 
 
@@ -172,7 +174,7 @@ def codes(files: list[Source]) -> set[str]:
     return found
 
 
-def own_to_one(files: list[Source]) -> tuple[set[str], dict[str, set[str]]]:
+def own_to_one(files: list[Source]) -> Alone:
     """Flags that one procedure alone sets; and values of an entry that one alone has, by entry."""
     said: dict[str, list[object]] = {}
     for source in catalogue(files):
@@ -212,7 +214,7 @@ def _documents_word(source: Source, node: ast.Constant, known: set[str]) -> bool
     return False
 
 
-def _knows(source: Source, node: ast.AST, known: set[str], alone: tuple) -> bool:
+def _knows(source: Source, node: ast.AST, known: set[str], alone: Alone) -> bool:
     flags, words = alone
     if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value in known:
         if node.value == "attribute":
@@ -248,18 +250,44 @@ def _knows(source: Source, node: ast.AST, known: set[str], alone: tuple) -> bool
     return False
 
 
+def _asks_for_one(source: Source, known: set[str], alone: Alone) -> Iterator[str]:
+    """Properties that only say whether it is one certain procedure: their names stand for its."""
+    for node in ast.walk(source.tree):
+        if isinstance(node, ast.FunctionDef) and any(
+            isinstance(one, ast.Name) and "property" in one.id for one in node.decorator_list
+        ):
+            given = node.body[-1]
+            if isinstance(given, ast.Return) and isinstance(given.value, ast.Compare):
+                equal = isinstance(given.value.ops[0], ast.Eq | ast.NotEq)
+                parts = ast.walk(given.value)
+                if equal and any(_knows(source, part, known, alone) for part in parts):
+                    yield node.name
+
+
+def _of_its_own(source: Source) -> set[str]:
+    """Attributes that a file's own classes set, whatever they are called elsewhere."""
+    return {
+        node.attr
+        for node in ast.walk(source.tree)
+        if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store)
+    }
+
+
 def places(files: list[Source]) -> list[Place]:
     """Lines outside the procedures' own files that know one of them by its name.
 
     Counted: a string that is a code, an import of one procedure's file, a name such as `is_abx`, a
-    flag that one procedure alone sets, a comparison with a value that one alone has. Not counted:
-    the same word for something else (OTHER_MEANINGS; the entry "attribute" of a contrast).
+    flag that one procedure alone sets, a comparison with a value that one alone has, a property
+    that is nothing but these. Not counted: the same word for something else (OTHER_MEANINGS; the
+    entry "attribute" of a contrast).
     """
-    known, alone, own = codes(files), own_to_one(files), catalogue(files)
+    known, own, (flags, words) = codes(files), catalogue(files), own_to_one(files)
+    elsewhere = [source for source in files if source not in own]
+    for source in elsewhere:
+        flags = flags | set(_asks_for_one(source, known, (flags, words)))
     found: dict[tuple[str, int], Place] = {}
-    for source in files:
-        if source in own:
-            continue
+    for source in elsewhere:
+        alone = flags - _of_its_own(source), words
         lines = source.text.splitlines()
         for node in ast.walk(source.tree):
             if hasattr(node, "lineno") and _knows(source, node, known, alone):
@@ -273,7 +301,9 @@ def places(files: list[Source]) -> list[Place]:
 def places_on_pages(root: Path) -> list[Place]:
     """The same in templates and scripts: a code in quotes, but for the mail and the entry."""
     known = codes(sources(root)) - {"reminder", "attribute"}
-    quoted = re.compile(rf"""["'](?:{"|".join(sorted(known))})["']|\.code == ["']\w+["']""")
+    quoted = re.compile(
+        rf"""["'](?:{"|".join(sorted(known))})["']|\.(?:code|procedure) [!=]= ["']\w+["']"""
+    )
     return [
         Place(path.relative_to(root).as_posix(), "-", number, line.strip())
         for path in sorted((root / "web").rglob("*"))
