@@ -17,7 +17,7 @@ from scipy.stats import chi2
 
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.mixed import model
-from panel.analysis.sizes import LINKS, Size
+from panel.analysis.sizes import Size
 from panel.errors import BadInput
 
 LEAST_SHARED = 10  # listeners with votes on all of the questions
@@ -49,8 +49,9 @@ def of_questions(
     """
     by_curve: dict[str, list[str]] = {}
     for id_, size in sized.items():
-        if size.listener_sd is not None and size.dprime is not None:
-            by_curve.setdefault(LINKS[found[id_].contrast.procedure], []).append(id_)
+        curve = found[id_].contrast.asked_by.curve
+        if curve is not None and size.listener_sd is not None and size.dprime is not None:
+            by_curve.setdefault(curve.name, []).append(id_)
     return [
         _of_curve(link, ids, found, sized, alpha)
         for link, ids in sorted(by_curve.items())

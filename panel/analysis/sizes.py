@@ -24,16 +24,7 @@ from panel.analysis.mixed import model
 from panel.analysis.mixed import profile as mixed_profile
 from panel.analysis.mixed.method import EVEN_LIMIT
 from panel.errors import BadInput
-from panel.procedures.curves import CURVES
 
-LINKS = {
-    "abx": "abx",
-    "triangle": "triangle",
-    "duo_trio": "duotrio",
-    "reminder": "twoafc",
-    "attribute": "twoafc",
-    "preference": "twoafc",
-}
 LEAST_VOTES = 20
 LEAST_LISTENERS = 3
 NEAR = 1.0  # d′ under which an even curve is so flat that the likelihood has no clear top
@@ -98,7 +89,8 @@ def _none(message: str) -> Size:
 
 def _of_mean_share(found: Evidence, why: str) -> Size:
     """d′ at which the curve gives the mean share right, with the interval over listeners."""
-    curve = CURVES[LINKS[found.contrast.procedure]]
+    curve = found.contrast.asked_by.curve
+    assert curve is not None
     share = found.asked.share
     if found.interval is None or not found.asked.n or share is None:
         return _none("No size is given: no listener's votes can be used yet.")
@@ -158,7 +150,8 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     contrast, coded = found.contrast, found.coded
     if coded is None:
         return _none("No votes count for this contrast.")
-    if contrast.procedure == "same_different":
+    curve = contrast.asked_by.curve
+    if curve is None:
         return _of_rates(found)
     use = coded.across & coded.decided
     y, listener = coded.y[use].astype(float), coded.listener[use]
@@ -181,7 +174,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     pair = coded.first[use] * len(coded.take_ids) + coded.second[use]
     if np.unique(pair).size > 1:
         groups["pair"] = pair
-    link, ones = LINKS[contrast.procedure], np.ones((y.size, 1))
+    link, ones = curve.name, np.ones((y.size, 1))
     try:
         fitted = model.fit(y, ones, groups, link=link)
         if not fitted.converged:
@@ -190,7 +183,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         dprime = float(fitted.dprime(fitted.beta)[0])
         if max(abs(dprime), *fitted.sd.values()) > FAR:
             return _of_mean_share(found, "The model gives no credible size for these votes")
-        if CURVES[link].even and max(fitted.sd.values()) > 0.99 * EVEN_LIMIT:
+        if curve.even and max(fitted.sd.values()) > 0.99 * EVEN_LIMIT:
             return _of_mean_share(
                 found, "Listeners or takes differ more than the votes can measure"
             )
@@ -214,7 +207,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         )
         take_sd = shared.take_sd
         low, high = shared.widened(dprime, interval, confidence)
-        interval = (max(0.0, low) if CURVES[link].even else low, high)
+        interval = (max(0.0, low) if curve.even else low, high)
     interval = with_skew(dprime, interval, fitted.sd["listener"])
     of = centre_of(dprime, fitted.sd["listener"])
     message = fitted.message

@@ -85,9 +85,9 @@ class Procedure:
     the mixed model's link; None where that takes more than a d′. `seconds`: rough length of a
     trial with 5 s excerpts, for planning (common practice, no source). `names`: what the samples'
     buttons say, in the order of the slots. `options`: what a contrast of the plan may say for it
-    beside the usual. `reported_as`, `curve_source`: for the report's methods. `why`: what speaks
-    for it, with the places {own}, {abx} and {times} for votes; `proposed`: its place among those
-    of its purpose.
+    beside the usual. `reported_as`, `curve_source`, `method`: for the report's methods; the last
+    where there is more to say. `why`: what speaks for it, with the places {own}, {abx} and {times}
+    for votes; `proposed`: its place among those of its purpose.
     """
 
     code: str
@@ -110,6 +110,7 @@ class Procedure:
     twin: bool = False
     shows_absence: bool = False
     options: tuple[str, ...] = ()
+    method: str = ""
 
     # --- what listeners read -----------------------------------------------------------------
 

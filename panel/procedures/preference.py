@@ -77,4 +77,11 @@ PROCEDURE = Preference(
         "heard” cannot be concluded from it."
     ),
     options=("ties", "reasons", "attributes"),
+    method=(
+        "“Divided”: dispersion of listeners' shares, summed over each two conditions, against "
+        "votes dealt out at random (multivariate hypergeometric), and against relabelled "
+        "takes; both must pass. “No preference”: the interval for the mean share within 1/2 ± "
+        "half the limit. Worths: Bradley & Terry 1952, Biometrika 39, 324–345, with an effect "
+        "of position."
+    ),
 )

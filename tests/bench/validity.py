@@ -38,6 +38,7 @@ from panel.analysis.counts import anytime, anytime_difference, shares
 from panel.analysis.preference import listener_worths
 from panel.design.power.simulate import Truth, answered, dealt_out, judged
 from panel.errors import BadInput
+from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES
 from panel.study.plan_reading import read_plan
 
@@ -201,7 +202,7 @@ def dprime_misses(study: Study, truth: Truth, of: str) -> Drawn:
     """
     points = np.random.default_rng(0).standard_normal(400_000)
     procedure = study.document["contrasts"][0]["procedure"]
-    curve = CURVES[sizes.LINKS[procedure]]
+    curve = PROCEDURES[procedure].curve
     target = truth.dprime
     if of == sizes.MEAN_SHARE:
         heard = curve.probability(truth.dprime * np.exp(truth.listener_spread * points)).mean()

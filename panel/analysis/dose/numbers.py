@@ -12,7 +12,7 @@ from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.judgement import Judgement
 from panel.analysis.dose import curve
 from panel.analysis.dose.curve import DoseCurve
-from panel.analysis.sizes import LEAST_LISTENERS, LEAST_VOTES, LINKS
+from panel.analysis.sizes import LEAST_LISTENERS, LEAST_VOTES
 from panel.errors import BadInput
 from panel.study.plan import Contrast, Plan
 
@@ -77,7 +77,7 @@ def _no_curve(plan: Plan, judged: Judgement) -> str | None:
             "The votes may be looked at at any time, and a curve with a band belongs to a number "
             "of votes that was fixed before."
         )
-    if contrast.procedure not in LINKS or contrast.procedure == "reminder":
+    if contrast.asked_by.curve is None or not contrast.asked_by.round_robin:
         return "This procedure gives no curve over a dose."
     if contrast.override_reason or contrast.unlogged or len(contrast.differs) > 1:
         return "More than the dose differs or may differ, so a curve over it would not be its own."
@@ -98,9 +98,11 @@ def _fitted(contrast: Contrast, e: Evidence, confidence: float) -> DoseCurve:
     coded = e.coded
     assert coded is not None
     doses = sorted(contrast.doses_on_scale)
+    told_apart = contrast.asked_by.curve
+    assert told_apart is not None
     if not contrast.directed:
         return curve.undirected(
-            coded.table, coded.labels, doses, LINKS[contrast.procedure], confidence=confidence
+            coded.table, coded.labels, doses, told_apart.name, confidence=confidence
         )
     other = np.where(coded.one == coded.first, coded.second, coded.first)
     chose_one = np.where(coded.y, coded.second, coded.first) == coded.one

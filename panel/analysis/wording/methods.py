@@ -7,9 +7,8 @@ from panel.analysis.decision.judgement import Judgement
 from panel.analysis.decision.left_out import MOST_LISTENERS
 from panel.analysis.mixed.method import EVEN_NODES
 from panel.analysis.preference.ranking import MOST_CONDITIONS
-from panel.analysis.sizes import LINKS
 from panel.analysis.wording.phrases import given_words
-from panel.procedures.curves import CURVES
+from panel.procedures.catalogue import PROCEDURES
 from panel.prose import listed
 from panel.study.plan import Plan
 from panel.study.votes import ListenerRow
@@ -70,24 +69,10 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
     return out
 
 
-# Where each procedure's curve is derived.
-CURVE_SOURCES = {
-    "abx": "ABX by differencing: Macmillan & Creelman, Detection Theory",
-    "triangle": "triangle: Ennis 1993, J. Sensory Studies 8, 353–370",
-    "duo_trio": "duo-trio: Ennis 1993, J. Sensory Studies 8, 353–370",
-    "reminder": "forced choice of two: Φ(d′/√2)",
-    "attribute": "forced choice of two: Φ(d′/√2)",
-    "preference": "forced choice of two: Φ(d′/√2)",
-}
-
-
 def _integration(judged: Sequence[Judgement]) -> str:
     """How the random effects were integrated out, for the curves that were used."""
-    even = {
-        CURVES[LINKS[j.contrast.procedure]].even
-        for j in judged
-        if j.contrast.role == "question" and j.contrast.procedure in LINKS
-    }
+    curves = [j.contrast.asked_by.curve for j in judged if j.contrast.role == "question"]
+    even = {curve.even for curve in curves if curve is not None}
     laplace = "Laplace's approximation (Tierney & Kadane 1986, JASA 81, 82–86)"
     nested = (
         f"Gauss–Hermite quadrature with {EVEN_NODES} nodes over listeners (Pinheiro & Bates 1995, "
@@ -150,7 +135,7 @@ def _orders(plan: Plan, questions: Sequence[Judgement]) -> list[str]:
             "listener for each condition, fitted by Laplace's approximation to the restricted "
             "likelihood (Patterson & Thompson 1971, Biometrika 58, 545–554), its interval from "
             "the likelihood ratio."
-            if any(c.procedure == "preference" for c in asked)
+            if any(c.liking for c in asked)
             else ""
         )
     ]
@@ -159,16 +144,8 @@ def _orders(plan: Plan, questions: Sequence[Judgement]) -> list[str]:
 def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
     """A paragraph ready to paste, with references; it describes only what was used."""
     questions = [j for j in judged if j.contrast.role == "question"]
-    procedures = sorted({j.contrast.procedure for j in questions})
-    names = {
-        "abx": "ABX",
-        "triangle": "triangle (ISO 4120)",
-        "duo_trio": "duo-trio with a varying reference (ISO 10399)",
-        "same_different": "same–different with pairs of both kinds (after ASTM E2139)",
-        "reminder": "two-alternative forced choice with a reminder",
-        "attribute": "two-alternative forced choice on a named attribute (ISO 5495)",
-        "preference": "paired preference",
-    }
+    asked = {j.contrast.procedure: j.contrast.asked_by for j in questions}
+    procedures = [asked[code] for code in sorted(asked)]
     out = [
         f"Plan locked before the first vote (SHA-256 of its canonical JSON, RFC 8785: "
         f"{plan.sha256}); {'anytime-valid' if plan.anytime else 'fixed, sealed'} stopping rule, "
@@ -178,7 +155,8 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
     if procedures:
         sizes = listed([f"{j.contrast.name}: {_sizes(j.evidence)}" for j in questions])
         out.append(
-            f"Procedures: {listed([names[p] for p in procedures])}, over a round robin of takes "
+            f"Procedures: {listed([kind.reported_as for kind in procedures])}, over a round robin of "
+            "takes "
             f"(takes by condition: {sizes}); keys drawn independently and uniformly."
         )
     if plan.anytime:
@@ -230,43 +208,19 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
             "451–467; Learned-Miller & Thomas 2020, arXiv 1905.06208), which with one vote a "
             "listener is the Clopper–Pearson limit; its cover rests on simulation."
         )
-    if any(j.contrast.procedure == "preference" for j in questions):
-        out.append(
-            "“Divided”: dispersion of listeners' shares, summed over each two conditions, against "
-            "votes dealt out at random (multivariate hypergeometric), and against relabelled "
-            "takes; both must pass. “No "
-            "preference”: the interval for the mean share within 1/2 ± half the limit. Worths: "
-            "Bradley & Terry 1952, Biometrika 39, 324–345, with an effect of position."
-        )
-    if any(j.contrast.procedure == "reminder" for j in questions):
-        out.append(
-            "With a reminder, two fresh takes, one of each condition, were matched to two others "
-            "under neutral names, drawn once for each listener. Takes went by condition; "
-            "attribution there: jackknife over takes (Efron & Stein 1981, Ann. Statist. 9, "
-            "586–596) with Student's t on the smaller number of takes less one, shown by "
-            "simulation to keep its level with four takes of each, and not exact. “Not heard” is "
-            "not claimed from it."
-        )
-    if any(j.contrast.procedure == "same_different" for j in questions):
-        out.append(
-            "Same–different: each trial was a pair of two takes or one take twice, by a fair coin; "
-            "the test against chance counts right answers of both kinds, attribution the share "
-            "called different among pairs of two takes. Hit and false-alarm rates have intervals "
-            "over listeners (Gaffke's bound, each at half the error); d′ and the criterion are "
-            "those of the differencing model (Macmillan & Creelman, Detection Theory). “Not heard” "
-            "is not claimed from it."
-        )
+    own = [PROCEDURES[code].method for code in reversed([*PROCEDURES]) if code in asked]
+    out += [method for method in own if method]
     if any(j.contrast.ties for j in questions):
         out.append(
             "Where “no preference” was allowed, votes for neither are left out of the sign test, "
             "the size and the test for a divided panel, and count half in take scores and in the "
             "mean share; worths with ties: Davidson 1970, JASA 65, 317–328."
         )
-    modelled = [p for p in procedures if p in LINKS]
+    modelled = [kind for kind in procedures if kind.curve is not None]
     if modelled:
         out.append(
             "Sizes are d′ from a generalised linear mixed model with the procedure's psychometric "
-            f"curve as link ({listed(sorted({CURVE_SOURCES[p] for p in modelled}))}; random: "
+            f"curve as link ({listed(sorted({kind.curve_source for kind in modelled}))}; random: "
             f"listener, excerpt, pair of takes, taken as normal; {_integration(judged)}), with "
             "profile-likelihood intervals (Venzon & Moolgavkar 1988, Appl. Statist. 37, 87–94), "
             "widened, by Student's t over takes, for takes that stand in several pairs; or, where "
