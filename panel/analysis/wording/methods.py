@@ -156,7 +156,8 @@ def methods(plan: Plan, judged: Sequence[Judgement], rule: str) -> str:
         sizes = listed([f"{j.contrast.name}: {_sizes(j.evidence)}" for j in questions])
         out.append(
             f"Procedures: {listed([kind.reported_as for kind in procedures])}, "
-            f"over a round robin of takes (takes by condition: {sizes}); keys drawn independently and uniformly."
+            f"over a round robin of takes (takes by condition: {sizes}); keys drawn independently "
+            "and uniformly."
         )
     if plan.anytime:
         out.append(
