@@ -23,6 +23,8 @@ from typing import IO
 from panel.errors import BadInput, Conflict
 from panel.settings import Settings
 from panel.store.copying import copy_database
+from panel.store.session import open_engine
+from panel.store.updating import look
 
 DATABASE = "panel.sqlite"
 CONTENTS = "contents.json"
@@ -87,7 +89,8 @@ def restore(archive: Path, folder: Path) -> Kept:
     """Unpack a backup into `folder`, which must be absent or empty.
 
     Raises Conflict when the folder holds something or cannot be written; BadInput when the archive
-    is no backup, or a file in it is missing or is not what it was. Nothing is left behind then.
+    is no backup, or a file in it is missing or is not what it was; OtherSchema when this version
+    cannot work on its database. Nothing is left behind then.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Conflict(f"{folder} is not empty.", hint="Name a folder that does not exist yet.")
@@ -99,6 +102,7 @@ def restore(archive: Path, folder: Path) -> Kept:
     try:
         part.mkdir(parents=True)
         kept = _unpack(archive, part)
+        look(open_engine(f"sqlite:///{(part / DATABASE).resolve()}"), where=f"in {archive}")
         if folder.exists():
             folder.rmdir()
         part.rename(folder)

@@ -47,8 +47,6 @@ def examine(data: Path | None = None) -> list[Finding]:
         settings = load(data=data)
     except PanelError as error:
         return [*findings, Finding("settings", False, error.message, error.hint)]
-    except OSError as error:
-        return [*findings, _no_folder(data, error)]
     findings.append(Finding("settings", True, f"data in {settings.data.resolve()}"))
     findings.append(_guarded("data folder", lambda: _folder(settings.data)))
     findings += _stored(settings)
@@ -133,18 +131,30 @@ def _folder(data: Path) -> Finding:
 
 
 def _stored(settings: Settings) -> Iterator[Finding]:
-    from panel.store.opening import open_store
+    from panel.store.opening import open_store, standing
+    from panel.store.schema import Standing
 
-    database = settings.data / "panel.sqlite"
-    if not settings.database_url and not database.exists():
-        yield Finding("database", True, "none yet; it is made at the first start")
-        return
     try:
+        found = standing(settings)
+        if found is Standing.NEW:
+            yield Finding("database", True, "none yet; it is made at the first start")
+            return
+        if found is Standing.BEHIND:
+            yield Finding(
+                "database",
+                True,
+                "of an earlier version",
+                "The server brings it up to date when it starts: stop the old one first, and look "
+                "that the disk has room for two more of it.",
+            )
+            return
         store = open_store(settings)
         yield _guarded("database", lambda: _database(settings, store))
         yield _guarded("originals", lambda: _originals(store))
         yield _guarded("leftover files", lambda: _leftovers(store))
         yield _guarded("organisers", lambda: _organisers(store))
+    except PanelError as error:
+        yield Finding("database", False, error.message, error.hint)
     except Exception as error:
         yield Finding(
             "database",

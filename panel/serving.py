@@ -45,8 +45,13 @@ def run(
 
     from panel.app import create_app
 
+    try:
+        app = create_app(settings)
+    except BaseException:
+        socket.close()
+        raise
     config = uvicorn.Config(
-        create_app(settings),
+        app,
         proxy_headers=True,
         forwarded_allow_ips=trusted_proxies,
         # Neither addresses of listeners nor their links belong in a log.

@@ -13,7 +13,7 @@ from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from panel.audio.limits import LONGEST_TAKE_MINUTES
-from panel.errors import BadInput
+from panel.errors import BadInput, Conflict
 
 
 class Settings(BaseSettings):
@@ -58,7 +58,8 @@ class Settings(BaseSettings):
 def load(**overrides: object) -> Settings:
     """Read the settings; `overrides` (from the command line) win over the environment.
 
-    Raises BadInput naming the setting, its value and what was expected.
+    Raises BadInput naming the setting, its value and what was expected; Conflict for a data folder
+    that cannot be made, or whose secret cannot be read.
     """
     given = {name: value for name, value in overrides.items() if value is not None}
     try:
@@ -70,16 +71,47 @@ def load(**overrides: object) -> Settings:
             f"The setting {name} cannot be {first['input']!r}: {first['msg'].lower()}.",
             hint="Correct it in the environment or in .env, then start again.",
         ) from None
-    settings.data.mkdir(parents=True, exist_ok=True)
-    if not settings.secret:
-        settings = settings.model_copy(update={"secret": _kept_secret(settings.data / "secret")})
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+        if not settings.secret:
+            secret = _kept_secret(settings.data / "secret")
+            settings = settings.model_copy(update={"secret": secret})
+    except OSError as error:
+        raise Conflict(
+            f"The data folder {settings.data} cannot be used: {error.strerror or error} "
+            f"({error.filename}).",
+            hint="Choose another with --data or FAIRHEARING_DATA; or give it, with all that is in "
+            "it, to the user that runs this program (chown).",
+        ) from None
     return settings
 
 
 def _kept_secret(path: Path) -> str:
-    """The secret kept in the data folder, made at the first start, readable by its owner only."""
+    """The secret kept in the data folder, made at the first start, readable by its owner only.
+
+    It appears whole or not at all, and of several first starts at once all take the same one.
+    """
     if not path.exists():
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w") as out:
-            out.write(secrets.token_hex(32))
-    return path.read_text().strip()
+        part = path.with_name(f"{path.name}.{secrets.token_hex(4)}")
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        try:
+            with os.fdopen(handle, "w") as out:
+                out.write(secrets.token_hex(32))
+                out.flush()
+                os.fsync(out.fileno())
+            try:
+                os.link(part, path)
+            except FileExistsError:
+                pass  # another start was faster
+            except OSError:  # a disk without such links
+                part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
+    kept = path.read_text().strip()
+    if not kept:
+        raise Conflict(
+            f"The file {path} is empty; it should hold the secret that opens listeners' links.",
+            hint="Put it back from a backup; if no link has ever been sent, remove the file, and "
+            "a new one is made.",
+        )
+    return kept

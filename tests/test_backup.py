@@ -15,6 +15,7 @@ from panel.errors import BadInput, Conflict
 from panel.settings import Settings, load
 from panel.stages import accounts
 from panel.store.opening import open_store
+from panel.store.schema import OtherSchema
 
 
 @pytest.fixture
@@ -177,3 +178,28 @@ def test_both_by_command(settings: Settings, tmp_path: Path) -> None:
     done = CliRunner().invoke(app, ["restore", archive, "--data", target])
     assert done.exit_code == 2
     assert "not empty" in done.output
+
+
+@pytest.mark.parametrize(
+    ("schema", "sentence"),
+    [("schema_999", "newer version of Fair Hearing"), ("0007", "before the first release")],
+)
+def test_backup_of_another_schema_is_not_restored(
+    settings: Settings, tmp_path: Path, schema: str, sentence: str
+) -> None:
+    with sqlite3.connect(settings.data / "panel.sqlite") as database:
+        database.execute("UPDATE alembic_version SET version_num = ?", (schema,))
+    database.close()
+    back_up(settings, tmp_path / "kept.tar")
+    with pytest.raises(OtherSchema, match=sentence) as refused:
+        restore(tmp_path / "kept.tar", tmp_path / "target")
+    assert str(tmp_path / "kept.tar") in refused.value.message
+    assert not (tmp_path / "target").exists()
+    assert not (tmp_path / "target.part").exists()
+
+
+def test_backup_of_a_damaged_database_is_refused(settings: Settings, tmp_path: Path) -> None:
+    (settings.data / "panel.sqlite").write_bytes(b"of something else" * 1000)
+    with pytest.raises(Conflict, match="database could not be copied"):
+        back_up(settings, tmp_path / "kept.tar")
+    assert not list(tmp_path.glob("kept.tar*"))

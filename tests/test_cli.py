@@ -2,9 +2,11 @@
 
 import hashlib
 import json
+import sqlite3
 import subprocess
 import sys
 import zipfile
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +18,9 @@ from panel.cli import app
 from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build
 from panel.settings import load
 from panel.stages import accounts
+from panel.store import opening
 from panel.store.opening import open_store
+from panel.store.schema import Standing
 from panel.study.factors import Factor
 from panel.study.votes import ListenerRow, Vote
 
@@ -328,6 +332,46 @@ def test_doctor_notices_an_original_that_changed(tmp_path: Path) -> None:
     assert "has changed" in told.stdout
     path.unlink()
     assert "is gone" in run("doctor", "--data", tmp_path).stdout
+
+
+def test_doctor_looks_at_the_database_and_changes_nothing(tmp_path: Path) -> None:
+    assert "none yet" in run("doctor", "--data", tmp_path).stdout
+    assert not (tmp_path / "panel.sqlite").exists()
+    open_store(load(data=tmp_path)).engine.dispose()
+    database = tmp_path / "panel.sqlite"
+    with closing(sqlite3.connect(database)) as made, made:
+        made.execute("UPDATE alembic_version SET version_num = 'schema_999'")
+    before = database.read_bytes()
+    told = run("doctor", "--data", tmp_path)
+    assert told.exit_code == 1
+    assert "newer version of Fair Hearing" in told.stdout
+    assert "Install the newer version again" in told.stdout
+    database.rename(tmp_path / "away.sqlite")
+    (tmp_path / "original" / "ab").mkdir(parents=True)
+    (tmp_path / "original" / "ab" / "abcd").touch()
+    told = run("doctor", "--data", tmp_path)
+    assert told.exit_code == 1
+    assert "panel.sqlite is not in it" in told.stdout
+    assert (tmp_path / "away.sqlite").read_bytes() == before
+
+
+def test_doctor_leaves_an_update_to_the_server(tmp_path: Path, monkeypatch) -> None:
+    open_store(load(data=tmp_path)).engine.dispose()
+    monkeypatch.setattr(opening, "look", lambda _: Standing.BEHIND)
+    monkeypatch.setattr(opening, "bring_up_to_date", pytest.fail)
+    told = run("doctor", "--data", tmp_path)
+    assert told.exit_code == 0
+    assert "of an earlier version" in told.stdout
+
+
+def test_a_server_on_a_newer_database_says_what_to_do(tmp_path: Path) -> None:
+    open_store(load(data=tmp_path)).engine.dispose()
+    with closing(sqlite3.connect(tmp_path / "panel.sqlite")) as made, made:
+        made.execute("UPDATE alembic_version SET version_num = 'schema_999'")
+    done = run("serve", "--data", tmp_path, "--port", 0)
+    assert done.exit_code == 2
+    assert "newer version of Fair Hearing" in done.stderr
+    assert "Traceback" not in done.output
 
 
 def test_help_loads_nothing_heavy() -> None:

@@ -1,10 +1,11 @@
 """Settings come from the environment, are checked at start, and name what is wrong."""
 
 import stat
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from panel.errors import BadInput
+from panel.errors import BadInput, Conflict
 from panel.settings import load
 
 
@@ -32,6 +33,27 @@ def test_secret_is_made_once_kept_and_readable_by_its_owner_only(tmp_path):
     assert len(first) == 64
     assert load(data=tmp_path).secret == first
     assert stat.S_IMODE((tmp_path / "secret").stat().st_mode) == 0o600
+
+
+def test_of_several_first_starts_at_once_all_take_one_secret(tmp_path):
+    with ThreadPoolExecutor(8) as starts:
+        taken = set(starts.map(lambda _: load(data=tmp_path).secret, range(40)))
+    assert taken == {(tmp_path / "secret").read_text()}
+    assert [path.name for path in tmp_path.iterdir()] == ["secret"]
+
+
+def test_an_empty_secret_is_refused_and_left(tmp_path):
+    (tmp_path / "secret").touch()
+    with pytest.raises(Conflict, match="is empty"):
+        load(data=tmp_path)
+    assert (tmp_path / "secret").read_bytes() == b""
+
+
+def test_a_data_folder_that_cannot_be_made_is_said_plainly(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(Conflict, match="cannot be used") as refused:
+        load(data=tmp_path / "file" / "data")
+    assert "--data" in refused.value.hint
 
 
 def test_given_secret_is_used_and_not_written(tmp_path):

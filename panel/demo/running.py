@@ -17,6 +17,7 @@ from panel.demo.built import Built
 from panel.errors import Conflict
 from panel.settings import Settings, load
 from panel.store.opening import open_store
+from panel.store.schema import OtherSchema
 from panel.store.session import Store
 
 NOTE = "demo.json"
@@ -80,7 +81,7 @@ def summary(place: Place, built: Built) -> dict[str, Any]:
     """What `--once` prints: addresses, number of votes, and each contrast's verdict."""
     from panel.stages.conclude import vote_table
 
-    store = open_store(place.settings)
+    store = _opened(place)
     verdict = vote_table.verdict(store, built.closed_id)
     keys = ("name", "role", "procedure", "verdict", "correct", "trials")
     return {
@@ -94,7 +95,7 @@ def summary(place: Place, built: Built) -> dict[str, Any]:
 
 def welcome(place: Place, built: Built) -> list[str]:
     """What is printed while the demo's server starts."""
-    store = open_store(place.settings)
+    store = _opened(place)
     return [
         "",
         "Larkfield Pickups, a workshop that does not exist, has asked forty simulated listeners.",
@@ -109,6 +110,18 @@ def welcome(place: Place, built: Built) -> list[str]:
         f"Serving on {place.settings.address}. Stop with Ctrl-C.",
         "",
     ]
+
+
+def _opened(place: Place) -> Store:
+    try:
+        return open_store(place.settings)
+    except OtherSchema as error:
+        raise Conflict(
+            f"The demo in {place.folder} was built by another version of Fair Hearing, and this "
+            "one cannot read it.",
+            hint="Remove that folder, or rename it, or name another with --data; the demo is built "
+            "afresh.",
+        ) from error
 
 
 def _made(folder: Path) -> Path:

@@ -3,9 +3,10 @@
 from panel.errors import Conflict
 from panel.settings import Settings
 from panel.store.files import FileStore
+from panel.store.schema import Standing
 from panel.store.sealing import Sealer
 from panel.store.session import Store, open_engine
-from panel.store.updating import COPY, bring_up_to_date
+from panel.store.updating import COPY, bring_up_to_date, look
 
 
 def open_store(settings: Settings) -> Store:
@@ -14,13 +15,22 @@ def open_store(settings: Settings) -> Store:
     Raises Conflict, saying what to do, when the database cannot be used or brought up to date; it
     is then as it was (see `panel.store.updating`).
     """
-    _require_no_lost_database(settings)
+    require_no_lost_database(settings)
     engine = open_engine(settings.database)
     bring_up_to_date(engine)
     return Store(engine, FileStore(settings.data.resolve()), Sealer(settings.secret))
 
 
-def _require_no_lost_database(settings: Settings) -> None:
+def standing(settings: Settings) -> Standing:
+    """How the database that the settings name stands to this program; nothing is changed.
+
+    Raises Conflict, saying what to do, when it cannot be used.
+    """
+    require_no_lost_database(settings)
+    return look(open_engine(settings.database))
+
+
+def require_no_lost_database(settings: Settings) -> None:
     """Raise Conflict where a new database would take the place of one that was moved away."""
     folder = settings.data.resolve()
     database = folder / "panel.sqlite"

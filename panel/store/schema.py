@@ -46,13 +46,14 @@ def configuration(versions: Path = VERSIONS) -> Config:
     return config
 
 
-def standing(connection: Connection, versions: Path = VERSIONS) -> Standing:
-    """How the database behind `connection` stands; nothing is written.
+def standing(connection: Connection, versions: Path = VERSIONS, where: str = "") -> Standing:
+    """How the database behind `connection` stands; nothing is written. `where` it lies, in words,
+    if not at the place it is opened from.
 
     Raises OtherSchema, saying what to do, for one that was made by a newer version, by one from
     before the first release, or by something else.
     """
-    where = place(connection)
+    where = where or place(connection)
     found = MigrationContext.configure(connection).get_current_heads()
     if not found:
         if set(inspect(connection).get_table_names()) & set(SQLModel.metadata.tables):

@@ -37,7 +37,7 @@ def bring_up_to_date(engine: Engine, versions: Path = VERSIONS) -> None:
     program has it open, when it is damaged or cannot be written, or when a migration fails. The
     database is then as it was.
     """
-    if engine.dialect.name != "sqlite" or engine.url.database in (None, "", ":memory:"):
+    if not _in_a_file(engine):
         with engine.begin() as connection:
             if standing(connection, versions) is not Standing.CURRENT:
                 _migrate(connection, versions)
@@ -58,13 +58,20 @@ def bring_up_to_date(engine: Engine, versions: Path = VERSIONS) -> None:
             time.sleep(_TRY_AGAIN_S)
 
 
-def look(engine: Engine, versions: Path = VERSIONS) -> Standing:
-    """How the database of `engine` stands; nothing is changed. Raises as `bring_up_to_date`."""
+def look(engine: Engine, versions: Path = VERSIONS, where: str = "") -> Standing:
+    """How the database of `engine` stands; nothing is changed. Raises as `bring_up_to_date`, in
+    sentences that say it lies `where`."""
+    if _in_a_file(engine) and not Path(str(engine.url.database)).exists():
+        return Standing.NEW  # opening it would make the file
     try:
         with _opened(engine.url) as connection:
-            return standing(connection, versions)
+            return standing(connection, versions, where)
     except (sqlite3.Error, DBAPIError) as error:
-        raise _told(error, engine.url.render_as_string(hide_password=True)) from error
+        raise _told(error, where or str(engine.url.database)) from error
+
+
+def _in_a_file(engine: Engine) -> bool:
+    return engine.dialect.name == "sqlite" and engine.url.database not in (None, "", ":memory:")
 
 
 def _bring_file_up_to_date(url: URL, versions: Path) -> None:

@@ -5,10 +5,13 @@ import os
 import re
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import urllib.request
 import zipfile
+from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -119,6 +122,24 @@ def test_server_starts_on_what_was_built(told: dict[str, Any], folder: Path) -> 
                 assert answer.status == 200
         server.send_signal(signal.SIGINT)
         assert server.wait(timeout=60) == 0
+
+
+def test_demo_of_an_earlier_checkout_is_left_alone_with_a_sentence(tmp_path: Path) -> None:
+    """Its folder as one has it that was built before the first schema."""
+    open_store(running.place(tmp_path, None).settings).engine.dispose()
+    with closing(sqlite3.connect(tmp_path / "panel.sqlite")) as made, made:
+        made.execute("UPDATE alembic_version SET version_num = '0007'")
+    built = running.Built("bench@larkfield.example", 1, "a", 2, "b", 3, 4, "study.zip")
+    note = json.dumps({"format": running.FORMAT, **asdict(built)})
+    (tmp_path / running.NOTE).write_text(note)
+    before = (tmp_path / "panel.sqlite").read_bytes()
+    for options in (["--once"], ["--port", "0"]):
+        done = CliRunner().invoke(app, ["demo", "--data", str(tmp_path), *options])
+        assert done.exit_code == 2
+        assert "was built by another version" in done.stderr
+        assert "Remove that folder" in done.stderr
+    assert (tmp_path / "panel.sqlite").read_bytes() == before
+    assert (tmp_path / running.NOTE).read_text() == note
 
 
 def test_interrupted_build_leaves_nothing_half_made(

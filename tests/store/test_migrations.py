@@ -1,7 +1,9 @@
 """The migrations make just the tables that the code declares, under the same names."""
 
+import shutil
 from pathlib import Path
 
+import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
@@ -9,9 +11,12 @@ from sqlalchemy import Connection, inspect
 from sqlmodel import SQLModel, create_engine, select
 
 from panel.settings import load
+from panel.store.migrations.__main__ import draft
 from panel.store.opening import open_store
-from panel.store.schema import configuration
+from panel.store.schema import VERSIONS, configuration
+from panel.store.session import open_engine
 from panel.store.tables import Organiser
+from panel.store.updating import bring_up_to_date
 
 
 def constraints(connection: Connection) -> dict[str, dict[str, object]]:
@@ -59,6 +64,25 @@ def test_schemas_follow_one_another_in_one_line() -> None:
     script = ScriptDirectory.from_config(configuration())
     line = [step.revision for step in script.walk_revisions()][::-1]
     assert line == [f"schema_{number}" for number in range(1, len(line) + 1)]
+
+
+def test_a_draft_is_the_next_schema_and_runs(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    versions = Path(shutil.copytree(VERSIONS, tmp_path / "versions"))
+    newest = len(list(versions.glob("schema_*.py")))
+    made = draft("Keep the room of a listener", versions)
+    assert made.name == f"schema_{newest + 1}_keep_the_room_of_a_listener.py"
+    text = made.read_text()
+    assert f"Revises: schema_{newest}\n" in text
+    assert "    pass\n" in text.split("def upgrade() -> None:\n")[1]  # the tables are as declared
+    engine = open_engine(f"sqlite:///{tmp_path / 'panel.sqlite'}")
+    bring_up_to_date(engine, versions)
+    with engine.connect() as connection:
+        assert MigrationContext.configure(connection).get_current_revision() == (
+            f"schema_{newest + 1}"
+        )
+    engine.dispose()
 
 
 def test_opening_again_keeps_what_is_there(tmp_path: Path) -> None:

@@ -4,8 +4,8 @@ Revises: ${down_revision | comma,n}
 """
 
 import sqlalchemy as sa
-from sqlmodel.sql.sqltypes import AutoString, UTCDateTime
 from alembic import op
+from sqlmodel.sql.sqltypes import AutoString, UTCDateTime
 
 revision = ${repr(up_revision)}
 down_revision = ${repr(down_revision)}
@@ -15,7 +15,3 @@ depends_on = None
 
 def upgrade() -> None:
     ${upgrades if upgrades else "pass"}
-
-
-def downgrade() -> None:
-    ${downgrades if downgrades else "pass"}
