@@ -71,5 +71,5 @@ PROCEDURE = Abx(
         "“not heard”. It costs about {times} times the votes of a directed question (d′ = 1)."
     ),
     twin=True,
-    shows_absence=True,
+    earns=("heard", "not_heard"),
 )

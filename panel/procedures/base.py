@@ -80,14 +80,15 @@ class Procedure:
 
     `chance`: share right if nobody hears anything. `samples`: how many are played. `directed`:
     each vote points to one of two takes and there is no right answer. `twin`: two samples of a
-    trial come from the same take. `shows_absence`: “not heard” can follow, as who hears a
-    difference must answer right by it. `purpose`: what it is for. `curve`: share right by d′, and
-    the mixed model's link; None where that takes more than a d′. `seconds`: rough length of a
-    trial with 5 s excerpts, for planning (common practice, no source). `names`: what the samples'
-    buttons say, in the order of the slots. `options`: what a contrast of the plan may say for it
-    beside the usual. `reported_as`, `curve_source`, `method`: for the report's methods; the last
-    where there is more to say. `why`: what speaks for it, with the places {own}, {abx} and {times}
-    for votes; `proposed`: its place among those of its purpose.
+    trial come from the same take. `earns`: the verdicts that a question put by it can end in,
+    beside those that claim nothing; “not heard” is among them where whoever hears a difference
+    must answer right by it. `purpose`: what it is for. `curve`: share right by d′, and the mixed
+    model's link; None where that takes more than a d′. `seconds`: rough length of a trial with
+    5 s excerpts, for planning (common practice, no source). `names`: what the samples' buttons
+    say, in the order of the slots. `options`: what a contrast of the plan may say for it beside
+    the usual. `reported_as`, `curve_source`, `method`: for the report's methods; the last where
+    there is more to say. `why`: what speaks for it, with the places {own}, {abx} and {times} for
+    votes; `proposed`: its place among those of its purpose.
     """
 
     code: str
@@ -108,9 +109,13 @@ class Procedure:
     proposed: int = 0
     directed: bool = False
     twin: bool = False
-    shows_absence: bool = False
+    earns: tuple[str, ...] = ("heard",)
     options: tuple[str, ...] = ()
     method: str = ""
+
+    @property
+    def shows_absence(self) -> bool:
+        return "not_heard" in self.earns
 
     # --- what listeners read -----------------------------------------------------------------
 

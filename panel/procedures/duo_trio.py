@@ -72,5 +72,5 @@ PROCEDURE = DuoTrio(
     ),
     proposed=2,
     twin=True,
-    shows_absence=True,
+    earns=("heard", "not_heard"),
 )

@@ -76,6 +76,7 @@ PROCEDURE = Preference(
         "agree. Where they disagree in direction it shows a divided panel and no mean, and “not "
         "heard” cannot be concluded from it."
     ),
+    earns=("preferred", "divided", "no_preference"),
     options=("ties", "reasons", "attributes"),
     method=(
         "“Divided”: dispersion of listeners' shares, summed over each two conditions, against "

@@ -72,5 +72,5 @@ PROCEDURE = Triangle(
     ),
     proposed=1,
     twin=True,
-    shows_absence=True,
+    earns=("heard", "not_heard"),
 )

@@ -259,7 +259,7 @@ def of_coded(
     attributed, split = None, None
     if question and last is not None and asked.n + asked.ties:
         attributed = attribute_to_change(contrast, last, rng)
-        if contrast.liking:
+        if "divided" in contrast.asked_by.earns:
             chose = last.decided
             split = divided.examine(
                 np.where(last.y, last.second, last.first)[chose],

@@ -206,95 +206,130 @@ def decide(
     `removed`: answers on each contrast that may have been taken out while outcomes could be seen.
     """
 
-    def against_chance(e: Evidence) -> float:
-        if plan.anytime and removed[e.contrast.id]:
-            return withdrawn.p_at_worst(
-                e.contrast, e.asked.count, e.asked.n, removed[e.contrast.id]
-            )
-        return e.p_chance(plan)
-
-    questions = [found[q.id] for q in plan.questions]
-    barriers = {q.contrast.id: _barrier(plan, q, removed[q.contrast.id]) for q in questions}
-    chance = {q.contrast.id: against_chance(q) for q in questions}
-    claim = {
-        q.contrast.id: (
-            1.0
-            if q.attribution is None or barriers[q.contrast.id] or not _agrees(q)
-            else max(chance[q.contrast.id], q.attribution.p)
-        )
-        for q in questions
-    }
-    ids = list(chance)
-    chance_holm = dict(zip(ids, holm([chance[i] for i in ids]), strict=True))
-    claim_holm = dict(zip(ids, holm([claim[i] for i in ids]), strict=True))
-    for i in ids:
-        if barriers[i] is None:
-            at_best = [least_p(plan.contrast(j)) if j == i else claim[j] for j in ids]
-            if holm(at_best)[ids.index(i)] > plan.alpha:
-                barriers[i] = "too_many_questions"
-    splits = [q.contrast.id for q in questions if q.divided is not None]
-    split_p = [found[i].divided for i in splits]
-    split_holm = dict(
-        zip(splits, holm([d.p if d is not None else 1.0 for d in split_p]), strict=True)
-    )
-
-    check_heard = False
-    codes: dict[str, tuple[str, Findings]] = {}
+    family = _family(plan, found, removed)
+    codes = _of_checks(plan, found, removed)
+    check_heard = any(code == "heard" for code, _ in codes.values())
     for c in plan.contrasts:
-        if c.role == "planted_check":
-            beats = against_chance(found[c.id]) <= plan.alpha
-            code = rule.planted_check(
-                beats_chance=beats, share_lower=found[c.id].share_lower, limit=plan.limit
-            )
-            check_heard = check_heard or code == "heard"
-            codes[c.id] = code, Findings(votes=found[c.id].asked.n > 0, beats_chance=beats)
-    for c in plan.contrasts:
-        if c.role == "planted_check":
-            continue
-        e = found[c.id]
-        question = c.role == "question"
-        findings = Findings(
-            votes=e.asked.n + e.asked.ties > 0,
-            beats_chance=(chance_holm[c.id] if question else against_chance(e)) <= plan.alpha,
-            barrier=barriers.get(c.id),
-            ready=not plan.anytime or e.planned_in,
-            attributed=question and claim_holm[c.id] <= plan.alpha,
-            # Whoever could see outcomes could have had those removed who heard it.
-            bounded=not (plan.anytime and removed[c.id]) and e.share_under(plan.limit),
-            check_heard=check_heard,
-            planned_in=e.planned_in,
-            divided=c.id in split_holm and split_holm[c.id] <= plan.alpha,
-            level=c.liking and not (plan.anytime and removed[c.id]) and _preference_band(plan, e),
-        )
-        if not question:
-            code = rule.retake_control(
-                findings, directed=c.directed, never_not_heard=c.never_not_heard
-            )
-        elif c.liking:
-            code = rule.preference(findings)
-        else:
-            code = rule.forced_choice(
-                findings, directed=c.directed, never_not_heard=c.never_not_heard
-            )
-        codes[c.id] = code, findings
-    out = {}
-    for c in plan.contrasts:
-        code, findings = codes[c.id]
-        question = c.role == "question"
-        out[c.id] = Judgement(
+        if c.role != "planted_check":
+            findings = _findings(plan, found[c.id], removed[c.id], family, check_heard)
+            codes[c.id] = _code(c, findings), findings
+    return {
+        c.id: Judgement(
             contrast=c,
             evidence=found[c.id],
-            code=code,
-            findings=findings,
-            p_chance=against_chance(found[c.id]),
-            p_chance_holm=chance_holm.get(c.id),
-            p_claim=claim.get(c.id),
-            p_claim_holm=claim_holm.get(c.id),
-            least_p=least_p(c) if question else None,
-            divided_holm=split_holm.get(c.id),
+            code=codes[c.id][0],
+            findings=codes[c.id][1],
+            p_chance=_against_chance(plan, found[c.id], removed[c.id]),
+            p_chance_holm=family.chance_holm.get(c.id),
+            p_claim=family.claim.get(c.id),
+            p_claim_holm=family.claim_holm.get(c.id),
+            least_p=least_p(c) if c.role == "question" else None,
+            divided_holm=family.divided_holm.get(c.id),
             audible_elsewhere=any(
-                not other.liking and codes[other.id][0] == "heard" and _same_conditions(c, other)
+                codes[other.id][0] == "heard" and _same_conditions(c, other)
                 for other in plan.questions
             ),
         )
-    return out
+        for c in plan.contrasts
+    }
+
+
+@dataclass(frozen=True)
+class _Family:
+    """The questions of a plan taken together: by contrast id, p values and Holm's over them, and
+    what rules a claim out."""
+
+    chance_holm: Mapping[str, float]
+    claim: Mapping[str, float]
+    claim_holm: Mapping[str, float]
+    divided_holm: Mapping[str, float]
+    barriers: Mapping[str, str | None]
+
+
+def _against_chance(plan: Plan, found: Evidence, removed: int) -> float:
+    """p against chance, at the worst that the answers taken out can have been."""
+    if plan.anytime and removed:
+        return withdrawn.p_at_worst(found.contrast, found.asked.count, found.asked.n, removed)
+    return found.p_chance(plan)
+
+
+def _adjusted(p_values: Mapping[str, float]) -> dict[str, float]:
+    return dict(zip(p_values, holm(list(p_values.values())), strict=True))
+
+
+def _family(plan: Plan, found: Mapping[str, Evidence], removed: Mapping[str, int]) -> _Family:
+    questions = {q.id: found[q.id] for q in plan.questions}
+    barriers = {id_: _barrier(plan, q, removed[id_]) for id_, q in questions.items()}
+    chance = {id_: _against_chance(plan, q, removed[id_]) for id_, q in questions.items()}
+    claim = {
+        id_: 1.0 if barriers[id_] else _claim_p(q, chance[id_]) for id_, q in questions.items()
+    }
+    for id_ in questions:
+        if barriers[id_] is None and not _within_reach(plan, id_, claim):
+            barriers[id_] = "too_many_questions"
+    return _Family(
+        chance_holm=_adjusted(chance),
+        claim=claim,
+        claim_holm=_adjusted(claim),
+        divided_holm=_adjusted(
+            {id_: q.divided.p for id_, q in questions.items() if q.divided is not None}
+        ),
+        barriers=barriers,
+    )
+
+
+def _claim_p(found: Evidence, chance: float) -> float:
+    """The larger of the two: chance beaten, and the change made responsible."""
+    if found.attribution is None or not _agrees(found):
+        return 1.0
+    return max(chance, found.attribution.p)
+
+
+def _within_reach(plan: Plan, id_: str, claim: Mapping[str, float]) -> bool:
+    """Could the takes of a question pass Holm beside the other questions as they stand?"""
+    at_best = {**claim, id_: least_p(plan.contrast(id_))}
+    return _adjusted(at_best)[id_] <= plan.alpha
+
+
+def _of_checks(
+    plan: Plan, found: Mapping[str, Evidence], removed: Mapping[str, int]
+) -> dict[str, tuple[str, Findings]]:
+    codes = {}
+    for c in plan.contrasts:
+        if c.role == "planted_check":
+            e = found[c.id]
+            beats = _against_chance(plan, e, removed[c.id]) <= plan.alpha
+            code = rule.planted_check(
+                beats_chance=beats, share_lower=e.share_lower, limit=plan.limit
+            )
+            codes[c.id] = code, Findings(votes=e.asked.n > 0, beats_chance=beats)
+    return codes
+
+
+def _findings(
+    plan: Plan, found: Evidence, removed: int, family: _Family, check_heard: bool
+) -> Findings:
+    id_, earns = found.contrast.id, found.contrast.asked_by.earns
+    question = id_ in family.claim
+    chance = family.chance_holm[id_] if question else _against_chance(plan, found, removed)
+    # Whoever could see outcomes could have had those removed who heard it.
+    untouched = not (plan.anytime and removed)
+    return Findings(
+        votes=found.asked.n + found.asked.ties > 0,
+        beats_chance=chance <= plan.alpha,
+        barrier=family.barriers.get(id_),
+        ready=not plan.anytime or found.planned_in,
+        attributed=question and family.claim_holm[id_] <= plan.alpha,
+        bounded=untouched and found.share_under(plan.limit),
+        check_heard=check_heard,
+        planned_in=found.planned_in,
+        divided=family.divided_holm.get(id_, 1.0) <= plan.alpha,
+        level="no_preference" in earns and untouched and _preference_band(plan, found),
+    )
+
+
+def _code(contrast: Contrast, findings: Findings) -> str:
+    earns = contrast.asked_by.earns
+    if contrast.role == "question":
+        return rule.question(findings, earns)
+    return rule.retake_control(findings, absence="not_heard" in earns)

@@ -4,6 +4,7 @@ Nothing here computes; panel.analysis.verdict fills in the findings, and this fi
 follows from them. Read each function from the top: the first line that fits, decides.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 # Why nothing can be claimed about the change, however the votes fall.
@@ -43,28 +44,31 @@ class Findings:
     level: bool = False
 
 
-def forced_choice(found: Findings, *, directed: bool, never_not_heard: bool = False) -> str:
-    """ABX, triangle, duo-trio (undirected), named attribute (directed) and same–different
-    questions. `never_not_heard`: whoever hears may still not answer right."""
+def question(found: Findings, earns: Collection[str]) -> str:
+    """A question put by a procedure that can earn these codes."""
+    if "preferred" in earns:
+        return preference(found)
+    return forced_choice(found, absence="not_heard" in earns)
+
+
+def forced_choice(found: Findings, *, absence: bool) -> str:
+    """Questions whose claim is “heard”. `absence`: whoever hears must answer right by it; else
+    people may hear and disagree in direction, or go by a criterion of their own."""
     if not found.votes:
         return "not_enough"
     if found.beats_chance:
-        if found.barrier:
-            return "recordings_differ"
-        if not found.ready:
-            return "not_enough"
-        if found.attributed:
-            return "heard"
-        return "rerecording_too"
-    if directed:
-        return "not_enough"  # people may hear, and disagree in direction
-    if never_not_heard:
-        return (
-            "not_enough"  # people may hear, and by a criterion of their own still call it the same
-        )
-    if found.bounded and found.check_heard:
+        return _beyond_chance(found)
+    if absence and found.bounded and found.check_heard:
         return "not_heard"
     return "not_enough"
+
+
+def _beyond_chance(found: Findings) -> str:
+    if found.barrier:
+        return "recordings_differ"
+    if not found.ready:
+        return "not_enough"
+    return "heard" if found.attributed else "rerecording_too"
 
 
 def preference(found: Findings) -> str:
@@ -84,13 +88,13 @@ def preference(found: Findings) -> str:
     return "not_enough"
 
 
-def retake_control(found: Findings, *, directed: bool, never_not_heard: bool = False) -> str:
-    """Is mere re-recording told apart?"""
+def retake_control(found: Findings, *, absence: bool) -> str:
+    """Is mere re-recording told apart? `absence` as above."""
     if not found.votes:
         return "not_enough"
     if found.beats_chance:
         return "heard"
-    if not directed and not never_not_heard and found.bounded and found.check_heard:
+    if absence and found.bounded and found.check_heard:
         return "not_heard"
     return "not_enough"
 

@@ -31,14 +31,14 @@ ALL = [f for f in ALL if not f.attributed or (f.beats_chance and f.ready and not
 @pytest.mark.parametrize("directed", [False, True])
 def test_heard_needs_chance_beaten_and_attribution(directed):
     for f in ALL:
-        heard = rule.forced_choice(f, directed=directed) == "heard"
+        heard = rule.forced_choice(f, absence=not directed) == "heard"
         assert heard == (f.votes and f.beats_chance and f.attributed and f.ready and not f.barrier)
 
 
 def test_not_heard_needs_bound_and_planted_check_and_no_direction():
     for f in ALL:
-        assert rule.forced_choice(f, directed=True) != "not_heard"
-        if rule.forced_choice(f, directed=False) == "not_heard":
+        assert rule.forced_choice(f, absence=False) != "not_heard"
+        if rule.forced_choice(f, absence=True) == "not_heard":
             assert f.bounded
             assert f.check_heard
             assert not f.beats_chance
@@ -46,18 +46,18 @@ def test_not_heard_needs_bound_and_planted_check_and_no_direction():
 
 def test_who_answers_by_a_criterion_can_be_shown_to_hear_and_never_not_to():
     for f in ALL:
-        code = rule.forced_choice(f, directed=False, never_not_heard=True)
-        plain = rule.forced_choice(f, directed=False)
+        code = rule.forced_choice(f, absence=False)
+        plain = rule.forced_choice(f, absence=True)
         assert code == ("not_enough" if plain == "not_heard" else plain)
-        control = rule.retake_control(f, directed=False, never_not_heard=True)
-        plain = rule.retake_control(f, directed=False)
+        control = rule.retake_control(f, absence=False)
+        plain = rule.retake_control(f, absence=True)
         assert control == ("not_enough" if plain == "not_heard" else plain)
 
 
 @pytest.mark.parametrize("directed", [False, True])
 def test_whatever_bars_attribution_leaves_a_claim_about_recordings_only(directed):
     for f in ALL:
-        code = rule.forced_choice(f, directed=directed)
+        code = rule.forced_choice(f, absence=not directed)
         assert (code == "recordings_differ") == (f.votes and f.beats_chance and bool(f.barrier))
         if f.barrier:
             assert code not in ("heard", "rerecording_too")
@@ -66,7 +66,7 @@ def test_whatever_bars_attribution_leaves_a_claim_about_recordings_only(directed
 @pytest.mark.parametrize("directed", [False, True])
 def test_rerecording_too_is_chance_beaten_without_attribution(directed):
     for f in ALL:
-        code = rule.forced_choice(f, directed=directed)
+        code = rule.forced_choice(f, absence=not directed)
         assert (code == "rerecording_too") == (
             f.votes and f.beats_chance and not f.barrier and f.ready and not f.attributed
         )
@@ -91,7 +91,7 @@ def test_preference_claims_nothing_that_cannot_be_put_down_to_the_change():
 def test_controls_know_three_codes():
     for f in ALL:
         for directed in (False, True):
-            code = rule.retake_control(f, directed=directed)
+            code = rule.retake_control(f, absence=not directed)
             assert code in ("heard", "not_heard", "not_enough")
             assert (code == "heard") == (f.votes and f.beats_chance)
             if code == "not_heard":
