@@ -120,3 +120,13 @@ def test_a_slice_of_a_cell_that_is_gone_is_refused(tmp_path: Path) -> None:
     slices.write_text(json.dumps(gone) + "\n", encoding="utf-8")
     with pytest.raises(SystemExit, match="no cell “a cell: long gone”"):
         validity.sliced([slices])
+
+
+def test_a_cell_of_each_heading_runs_and_its_runs_do_not_hang_on_each_other(cells) -> None:
+    """Slices made apart add up only if run r is the same whichever runs came before it."""
+    first = {c.heading: c for c in reversed(cells) if "looked at each vote" not in c.name}
+    assert len(first) > 15  # looks at each vote take their time
+    for cell in first.values():
+        alone = cell.hit(17)
+        cell.hit(3)
+        assert cell.hit(17) == alone, cell.name
