@@ -18,6 +18,7 @@ from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.measurement import Band, Measurement
 from panel.study.votes import ListenerRow, Vote
 
 FACTORS = (
@@ -116,7 +117,7 @@ def votes(document: dict[str, Any], listeners: int, seed: int = 7):
                 correct = None
             else:
                 apart = keen * (spots[trial.take_a] - spots[trial.take_b])
-                correct = bool(rng.random() < CURVES[kind.curve].probability(apart))
+                correct = bool(rng.random() < kind.curve.probability(apart))
                 wrong = [a for a in range(len(kind.answers)) if a != keyed.right]
                 answer = keyed.right if correct else int(rng.choice(wrong))
             table.append(
@@ -133,24 +134,24 @@ def votes(document: dict[str, Any], listeners: int, seed: int = 7):
     return table, rows
 
 
-def measured() -> dict[str, Any]:
+def measured() -> dict[str, Measurement]:
     """Measured differences in the shape that the preparation step hands over."""
     hz = [100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150,
           4000, 5000, 6300, 8000, 10000, 12500, 16000]  # fmt: skip
     shelf = [1.2 / (1 + (3000 / f) ** 2) for f in hz]
+    beside_retakes = tuple(
+        Band(f, d, -0.2 - 0.02 * i / 23, 0.25)
+        for i, (f, d) in enumerate(zip(hz, shelf, strict=True))
+    )
+    alone = tuple(Band(f, -2.0 / (1 + (f / 120) ** 2)) for f in hz)
     return {
-        "q1": {
-            "conditions": ["hide glue", "epoxy"],
-            "bands": [{"hz": f, "difference_db": d, "low_db": -0.2 - 0.02 * i / 23, "high_db": 0.25}
-                      for i, (f, d) in enumerate(zip(hz, shelf, strict=True))],
-            "gain_db": 0.31, "residual_db": -24.2, "warnings": [],
-        },
-        "q3": {
-            "conditions": ["hide glue", "economy"],
-            "bands": [{"hz": f, "difference_db": -2.0 / (1 + (f / 120) ** 2), "low_db": None,
-                       "high_db": None} for f in hz],
-            "gain_db": None, "residual_db": None, "warnings": ["Take 3 is short."],
-        },
+        "q1": Measurement(
+            "q1", "Adhesive", "hide glue", "epoxy", bands=beside_retakes, gain_db=0.31,
+            residual_db=(-24.2, -24.2, -24.2),
+        ),
+        "q3": Measurement(
+            "q3", "Element", "hide glue", "economy", bands=alone, warnings=("Take 3 is short.",)
+        ),
     }  # fmt: skip
 
 

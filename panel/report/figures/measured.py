@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
 from panel.prose import decibels, hertz, listed
 from panel.report.figures.drawing import (
@@ -16,34 +13,12 @@ from panel.report.figures.drawing import (
     Shape,
     drawn,
 )
+from panel.study.measurement import Band, Measurement
 
 
-@dataclass(frozen=True)
-class Band:
-    """One third-octave band: level difference in dB, and the band spanned by retakes if any."""
-
-    hz: float
-    difference: float
-    low: float | None
-    high: float | None
-
-    @property
-    def outside(self) -> bool | None:
-        """Whether the difference leaves the retakes' band; None where there are no retakes."""
-        if self.low is None or self.high is None:
-            return None
-        return not self.low <= self.difference <= self.high
-
-
-def bands_of(entry: Mapping[str, Any]) -> list[Band]:
-    """The finite bands of one question's measurement, ascending in frequency."""
-    out = []
-    for band in entry.get("bands") or ():
-        hz, difference = _finite(band.get("hz")), _finite(band.get("difference_db"))
-        if hz is None or difference is None or hz <= 0:
-            continue
-        out.append(Band(hz, difference, _finite(band.get("low_db")), _finite(band.get("high_db"))))
-    return sorted(out, key=lambda band: band.hz)
+def bands_of(found: Measurement) -> list[Band]:
+    """The bands of one question, ascending in frequency."""
+    return sorted(found.bands, key=lambda band: band.hz)
 
 
 def measured_sentence(bands: Sequence[Band]) -> str:
@@ -75,45 +50,42 @@ def measured_sentence(bands: Sequence[Band]) -> str:
 
 
 def _at(bands: Sequence[Band]) -> str:
-    largest = max(bands, key=lambda band: abs(band.difference))
-    return f"the band at {hertz(largest.hz)}, {decibels(largest.difference)}"
+    largest = max(bands, key=lambda band: abs(band.difference_db))
+    return f"the band at {hertz(largest.hz)}, {decibels(largest.difference_db)}"
 
 
-def direction_of(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+def direction_of(found: Measurement) -> str:
     """Which condition is held against which, in the names that were measured under."""
-    labels = [str(label) for label in entry.get("conditions") or ()] or [
-        str(condition["label"]) for condition in contrast["conditions"]
-    ]
-    return f"“{labels[-1]}” over “{labels[0]}”"
+    return f"“{found.last}” over “{found.first}”"
 
 
-def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:
+def measured_difference(found: Measurement) -> Figure | None:
     """Third-octave level difference over frequency with the band spanned by retakes."""
-    bands = bands_of(entry)
+    bands = bands_of(found)
     if len(bands) < 2:
         return None
-    title = f"Measured difference: {contrast['name']}"
-    direction = direction_of(contrast, entry)
+    title = f"Measured difference: {found.name}"
+    direction = direction_of(found)
     description = f"Level of {direction} in third octaves. {measured_sentence(bands)}"
-    name = f"measured-{contrast['id']}"
+    name = f"measured-{found.id}"
 
     def draw(canvas: Canvas) -> float:
         left, top, base = 56.0, 28.0, 236.0
-        reach = max(
-            0.5, *(abs(v) for b in bands for v in (b.difference, b.low, b.high) if v is not None)
-        )
+        reach = max(0.5, *(abs(v) for b in bands for v in _levels(b) if v is not None))
         up = canvas.difference_axis(reach, left, base, top)
         along = Scale(bands[0].hz / 1.12, bands[-1].hz * 1.12, left, canvas.width - 14, log=True)
         for run in _stretches(bands):
             canvas.band(
-                [(along(b.hz), up(b.high or 0.0)) for b in run],
-                [(along(b.hz), up(b.low or 0.0)) for b in run],
+                [(along(b.hz), up(b.retake_high_db or 0.0)) for b in run],
+                [(along(b.hz), up(b.retake_low_db or 0.0)) for b in run],
             )
         canvas.line(left, up(0), canvas.width - 14, up(0), width=1.5)
-        canvas.path([(along(b.hz), up(b.difference)) for b in bands], stroke=MARK)
+        canvas.path([(along(b.hz), up(b.difference_db)) for b in bands], stroke=MARK)
         for band in bands:
             shape: Shape = "ring" if band.outside is False else "disc"
-            canvas.mark(shape, along(band.hz), up(band.difference), 3.8 if canvas.narrow else 4.5)
+            canvas.mark(
+                shape, along(band.hz), up(band.difference_db), 3.8 if canvas.narrow else 4.5
+            )
         canvas.hz_axis(along, base, max(50.0, bands[0].hz), bands[-1].hz)
         canvas.line(left, base, canvas.width - 14, base)
         return base + 30
@@ -134,9 +106,9 @@ def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -
         tuple(
             (
                 hertz(b.hz),
-                decibels(b.difference, 2),
-                decibels(b.low, 2),
-                decibels(b.high, 2),
+                decibels(b.difference_db, 2),
+                decibels(b.retake_low_db, 2),
+                decibels(b.retake_high_db, 2),
                 {True: "yes", False: "no", None: "not known"}[b.outside],
             )
             for b in bands
@@ -144,10 +116,8 @@ def measured_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -
     )
 
 
-def _finite(value: object) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
+def _levels(band: Band) -> tuple[float | None, ...]:
+    return band.difference_db, band.retake_low_db, band.retake_high_db
 
 
 def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 from panel.prose import decibels, decimal, hertz
 from panel.report.figures.drawing import (
@@ -20,6 +18,7 @@ from panel.report.figures.drawing import (
     drawn,
 )
 from panel.report.figures.measured import direction_of
+from panel.study.measurement import Measurement, ResponsePoint
 
 SURE = 0.95
 """Coherence from which the line is drawn whole: under it, noise moves it by tenths of a dB."""
@@ -27,54 +26,42 @@ SURE = 0.95
 _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # IEC 61260-1:2014, annex E
 
 
-@dataclass(frozen=True)
-class Point:
-    hz: float
-    gain: float
-    retakes: float | None
-    coherence: float
+def points_of(found: Measurement) -> list[ResponsePoint]:
+    """The bands of one question's transfer function, ascending."""
+    return sorted(found.response, key=lambda point: point.hz)
 
 
-def points_of(entry: Mapping[str, Any]) -> list[Point]:
-    """The finite bands of one question's transfer function, ascending."""
-    out = []
-    for hz, gain, retakes, coherence in entry.get("response") or ():
-        if all(isinstance(v, int | float) and math.isfinite(v) for v in (hz, gain, coherence)):
-            out.append(Point(float(hz), float(gain), retakes, float(coherence)))
-    return sorted(out, key=lambda point: point.hz)
-
-
-def response_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> Figure | None:
+def response_difference(found: Measurement) -> Figure | None:
     """Gain over frequency with what retakes differ by, and the coherence below it."""
-    points = points_of(entry)
+    points = points_of(found)
     if len(points) < 8:
         return None
-    title = f"Gain by frequency (transfer function): {contrast['name']}"
-    direction = direction_of(contrast, entry)
-    largest = max(points, key=lambda point: abs(point.gain))
+    title = f"Gain by frequency (transfer function): {found.name}"
+    direction = direction_of(found)
+    largest = max(points, key=lambda point: abs(point.gain_db))
     weak = [point for point in points if point.coherence < SURE]
     description = (
         f"Transfer function of {direction} from {hertz(_round(points[0].hz))} to "
         f"{hertz(_round(points[-1].hz))}. It is furthest from zero at {hertz(_round(largest.hz))}, "
-        f"{decibels(largest.gain, 2)}. Coherence is {decimal(SURE, 2)} or more in "
+        f"{decibels(largest.gain_db, 2)}. Coherence is {decimal(SURE, 2)} or more in "
         f"{len(points) - len(weak)} of {len(points)} bands."
     )
-    name = f"response-{contrast['id']}"
+    name = f"response-{found.id}"
 
     def draw(canvas: Canvas) -> float:
         left, top, base, bottom = 56.0, 28.0, 206.0, 272.0
-        reach = max(0.5, *(abs(p.gain) for p in points), *(p.retakes or 0.0 for p in points))
+        reach = max(0.5, *(abs(p.gain_db) for p in points), *(p.retakes_db or 0.0 for p in points))
         up = canvas.difference_axis(reach, left, base, top)
         trust = Scale(0.5, 1.0, bottom, base + 26)
         along = Scale(points[0].hz, points[-1].hz, left, canvas.width - 14, log=True)
-        if all(point.retakes is not None for point in points):
+        if all(point.retakes_db is not None for point in points):
             canvas.band(
-                [(along(p.hz), up(p.retakes or 0.0)) for p in points],
-                [(along(p.hz), up(-(p.retakes or 0.0))) for p in points],
+                [(along(p.hz), up(p.retakes_db or 0.0)) for p in points],
+                [(along(p.hz), up(-(p.retakes_db or 0.0))) for p in points],
             )
         canvas.line(left, up(0), canvas.width - 14, up(0), width=1.5)
         for run, sure in _runs(points):
-            line = [(along(p.hz), up(p.gain)) for p in run]
+            line = [(along(p.hz), up(p.gain_db)) for p in run]
             canvas.path(line, stroke=MARK, dash="" if sure else "4 4")
         for value in (0.5, 1.0):
             canvas.line(left, trust(value), canvas.width - 14, trust(value), stroke=RULE)
@@ -85,7 +72,7 @@ def response_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -
         canvas.line(left, bottom, canvas.width - 14, bottom)
         return bottom + 30
 
-    banded = all(point.retakes is not None for point in points)
+    banded = all(point.retakes_db is not None for point in points)
     note = f"Gain of {direction} at each frequency, from cross-spectra of the clips. " + (
         "Shaded: what two retakes of one condition differ by at most, both ways. "
         if banded
@@ -103,19 +90,19 @@ def response_difference(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -
     )
 
 
-def _rows(points: Sequence[Point]) -> list[tuple[str, ...]]:
+def _rows(points: Sequence[ResponsePoint]) -> list[tuple[str, ...]]:
     """A row for each third octave (IEC 61260-1, base ten): the mean gain of the bands in it."""
-    there: dict[int, list[Point]] = {}
+    there: dict[int, list[ResponsePoint]] = {}
     for point in points:
         there.setdefault(round(10 * math.log10(point.hz / 1000)), []).append(point)
     rows: list[tuple[str, ...]] = []
     for index, members in sorted(there.items()):
-        retakes = [p.retakes for p in members if p.retakes is not None]
+        retakes = [p.retakes_db for p in members if p.retakes_db is not None]
         decade, place = divmod(index, 10)
         rows.append(
             (
                 hertz(_NOMINAL[place] * 10 ** (decade + 3)),
-                decibels(sum(p.gain for p in members) / len(members), 2),
+                decibels(sum(p.gain_db for p in members) / len(members), 2),
                 f"{decimal(max(retakes), 2)}\N{NO-BREAK SPACE}dB" if retakes else "not known",
                 decimal(min(p.coherence for p in members), 3),
             )
@@ -123,9 +110,9 @@ def _rows(points: Sequence[Point]) -> list[tuple[str, ...]]:
     return rows
 
 
-def _runs(points: Sequence[Point]) -> list[tuple[list[Point], bool]]:
+def _runs(points: Sequence[ResponsePoint]) -> list[tuple[list[ResponsePoint], bool]]:
     """Stretches of the line by whether coherence bears them; neighbours share their end."""
-    runs: list[tuple[list[Point], bool]] = []
+    runs: list[tuple[list[ResponsePoint], bool]] = []
     for before, after in pairwise(points):
         sure = min(before.coherence, after.coherence) >= SURE
         if runs and runs[-1][1] == sure:

@@ -23,6 +23,7 @@ from panel.report.page.chain import Chain, chain_of, full_grid
 from panel.report.page.measured import measured_lines
 from panel.report.page.numbers import Line, left_out_lines, number_lines
 from panel.study.factors import Grid
+from panel.study.measurement import Measurement
 from panel.study.votes import ListenerRow, Vote
 
 ROLE_WORDS = {
@@ -96,7 +97,7 @@ def context(
     verdict: Mapping[str, Any],
     votes: Sequence[Vote],
     listeners: Sequence[ListenerRow],
-    measured: Mapping[str, Any] | None = None,
+    measured: Mapping[str, Measurement] | None = None,
     *,
     organiser: str = "",
     dates: str = "",
@@ -105,8 +106,7 @@ def context(
 ) -> dict[str, Any]:
     """The context of report/report.html: {"report": Report}.
 
-    `measured`: by question id, what the preparation step measured (see figures_measured.bands_of;
-    keys "conditions", "bands", "gain_db", "residual_db", "warnings"); None or without a question:
+    `measured`: by question id, what the preparation step measured; None or without a question:
     said to be not measured. `dates` is free text such as "plan locked 2 May, votes 3–17 May".
     """
     made = {
@@ -167,7 +167,7 @@ def _section(
     contrast: Mapping[str, Any],
     entry: Mapping[str, Any],
     votes: Sequence[Vote],
-    measured: Mapping[str, Any] | None,
+    measured: Measurement | None,
 ) -> Section:
     question = contrast["role"] == "question"
     pictures: list[Figure | None] = []
@@ -177,9 +177,9 @@ def _section(
         pictures.append(order_of_conditions(plan, verdict, contrast["id"]))
         pictures.append(dose_curve(plan, verdict, votes, contrast["id"]))
         takes.append(takes_one_by_one(plan, verdict, votes, contrast["id"]))
-        if measured:
-            measured_pictures.append(measured_difference(contrast, measured))
-            measured_pictures.append(response_difference(contrast, measured))
+        if measured is not None:
+            measured_pictures.append(measured_difference(measured))
+            measured_pictures.append(response_difference(measured))
     return Section(
         id=contrast["id"],
         name=contrast["name"],
@@ -203,13 +203,10 @@ def _section(
     )
 
 
-def _measured_lines(
-    contrast: Mapping[str, Any], measured: Mapping[str, Any] | None
-) -> tuple[str, ...]:
-    if not measured:
+def _measured_lines(contrast: Mapping[str, Any], measured: Measurement | None) -> tuple[str, ...]:
+    if measured is None:
         return ("What differs between the recordings was not measured for this report.",)
-    named = {"conditions": [str(c["label"]) for c in contrast["conditions"]], **measured}
-    return measured_lines(named, matched=contrast["level"] == "matched")
+    return measured_lines(measured, matched=contrast["level"] == "matched")
 
 
 def _listener(entry: Mapping[str, Any]) -> ListenerLine:

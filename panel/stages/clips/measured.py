@@ -3,15 +3,15 @@
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
-from typing import Any
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panel.audio.measure import conditions, low_corner
-from panel.audio.measure.conditions import Between
+from panel.audio.measure.conditions import Between, ResponseBand
 from panel.audio.measure.difference import third_octave_difference
+from panel.audio.measure.envelope import NoteDifference
 from panel.audio.measure.low_corner import CornerShift
 from panel.audio.measure.retakes import retake_band
 from panel.report.figures.drawing import Figure
@@ -25,6 +25,18 @@ from panel.store.session import Store
 from panel.store.tables import Clip
 from panel.study.conditions import Condition
 from panel.study.factors import Factor, TakeLog
+from panel.study.measurement import (
+    Band,
+    Circuit,
+    Corner,
+    Measurement,
+    Measurements,
+    NoCircuit,
+    Notes,
+    ResponsePoint,
+    Span,
+    Stage,
+)
 from panel.study.parts import LowCut, low_cut_of, parts_of
 
 Floats = NDArray[np.float64]
@@ -33,17 +45,10 @@ Take = list[Floats]
 MOST_KEPT = 40
 
 
-def measured(store: Store, study_id: int) -> dict[str, Any]:
+def measured(store: Store, study_id: int) -> Measurements:
     """For each question what the last condition measurably is against the first.
 
-    `{"contrasts": [entry]}`, each entry with "id", "name", "from", "to", "rate", "gain_db" (how
-    much louder the last was recorded, on average) and "gain_retakes_db" (the most two retakes
-    differ by), "bands" (third octaves: "hz", "difference_db", "retake_low_db", "retake_high_db",
-    "outside_db"; the retakes' are None without retakes), "sentence" about them,
-    "same_performance", "residual_db" and "residual_retakes_db" ([lowest, median, highest] or
-    None), "response" ([hz, gain_db, retakes_db, coherence] each), "corner" (a CornerShift or
-    None), "circuit" (see `_circuit`) and "notes" (a NoteDifference or None). All excerpts are
-    taken together. Raises NotFound where a clip has not been prepared.
+    All excerpts are taken together. Raises NotFound where a clip has not been prepared.
     """
     with store.session() as s:
         # Given another factor, takes of one condition differ in that: they are no retakes.
@@ -59,43 +64,39 @@ def measured(store: Store, study_id: int) -> dict[str, Any]:
     entries = []
     for question in questions:
         sides = conditions_of(question.document)
-        first, last = sides[0], sides[-1]
-        own = [clips[take, key] for side in (first, last) for take in side.takes for key in excerpts
-               if (take, key) in clips]  # fmt: skip
-        circuits = _low_cuts(factors, logs, (first, last))
-        asked: list[Any] = [first.takes, last.takes, excerpts, [clip.samples_key for clip in own]]
-        asked += [[asdict(cut) for cut in circuits[:2] if cut], circuits[2]]
-        kept = _kept(store)
-        mark = hashlib.sha256(json.dumps(asked).encode()).hexdigest()
+        compared = _Compared(
+            question.key, str(question.document["name"]), sides[0], sides[-1], tuple(excerpts)
+        )
+        circuits = _low_cuts(factors, logs, compared)
+        kept, mark = _kept(store), _mark(compared, clips, circuits)
         found = kept.get(mark)
         if found is None:
-            found = _compared(store, study_id, first, last, excerpts, circuits)
-            found |= _levels(clips, first, last, excerpts)
+            found = _measurement(store, study_id, compared, clips, circuits)
             kept[mark] = found
             while len(kept) > MOST_KEPT:
                 kept.pop(next(iter(kept)), None)
         entries.append(
-            {
-                "id": question.key,
-                "name": question.document["name"],
-                "from": first.label,
-                "to": last.label,
-                **found,
-            }
+            replace(
+                found,
+                id=compared.key,
+                name=compared.name,
+                first=compared.first.label,
+                last=compared.last.label,
+            )
         )
-    return {"contrasts": entries}
+    return Measurements(tuple(entries))
 
 
 def shown(store: Store, study_id: int) -> list[tuple[str, tuple[str, ...], tuple[Figure, ...]]]:
     """For the desk: of each question its name, what may be said, and its pictures."""
     with store.session() as s:
-        asked = {c.key: {**c.document, "id": c.key} for c in contrasts_in(s, study_id)}
+        asked = {c.key: c.document for c in contrasts_in(s, study_id)}
     out = []
-    for key, entry in for_report(measured(store, study_id)).items():
-        contrast = asked[key]
-        drawn = (measured_difference(contrast, entry), response_difference(contrast, entry))
-        lines = measured_lines(entry, matched=contrast.get("level", "matched") == "matched")
-        out.append((str(contrast["name"]), lines, tuple(f for f in drawn if f is not None)))
+    for found in measured(store, study_id).contrasts:
+        matched = asked[found.id].get("level", "matched") == "matched"
+        drawn = (measured_difference(found), response_difference(found))
+        lines = measured_lines(found, matched=matched)
+        out.append((found.name, lines, tuple(figure for figure in drawn if figure is not None)))
     for contrast in asked.values():
         if contrast.get("given"):
             line = (
@@ -106,98 +107,123 @@ def shown(store: Store, study_id: int) -> list[tuple[str, tuple[str, ...], tuple
     return out
 
 
-def for_report(found: Mapping[str, Any]) -> dict[str, Any]:
-    """By question, in the shape the report reads; what an older version kept lacks some of it."""
-    return {
-        entry["id"]: {
-            **entry,
-            "conditions": [entry["from"], entry["to"]],
-            "bands": [
-                {
-                    "hz": band["hz"],
-                    "difference_db": band["difference_db"],
-                    "low_db": band["retake_low_db"],
-                    "high_db": band["retake_high_db"],
-                }
-                for band in entry["bands"]
-            ],
-        }
-        for entry in found.get("contrasts", ())
-    }
+@dataclass(frozen=True)
+class _Compared:
+    """A question whose last condition is held against its first, in these excerpts (keys)."""
+
+    key: str
+    name: str
+    first: Condition
+    last: Condition
+    excerpts: tuple[str, ...]
+
+    @property
+    def sides(self) -> tuple[Condition, Condition]:
+        return self.first, self.last
 
 
-def _compared(
-    store: Store,
-    study_id: int,
-    first: Condition,
-    last: Condition,
-    excerpts: Sequence[str],
-    circuits: tuple[LowCut | None, LowCut | None, str],
-) -> dict[str, Any]:
+@dataclass(frozen=True)
+class _LowCuts:
+    """What is logged of R and C in the first and the last condition, or why there is no pair."""
+
+    first: LowCut | None
+    last: LowCut | None
+    problem: str
+
+
+Clips = Mapping[tuple[str, str], Clip]
+"""By take and excerpt."""
+
+
+def _mark(compared: _Compared, clips: Clips, circuits: _LowCuts) -> str:
+    """What a measurement rests on, in short: another one is needed once this changes."""
+    samples = [
+        clips[take, key].samples_key
+        for side in compared.sides
+        for take in side.takes
+        for key in compared.excerpts
+        if (take, key) in clips
+    ]
+    cuts = [asdict(cut) for cut in (circuits.first, circuits.last) if cut]
+    takes = [side.takes for side in compared.sides]
+    asked = [*takes, compared.excerpts, samples, cuts, circuits.problem]
+    return hashlib.sha256(json.dumps(asked).encode()).hexdigest()
+
+
+def _measurement(
+    store: Store, study_id: int, compared: _Compared, clips: Clips, circuits: _LowCuts
+) -> Measurement:
+    first, last, rate = _samples(store, study_id, compared)
+    found = conditions.between(first, last, rate, _logged_corner_hz(circuits.first))
+    bands, sentence, pairs = _bands(first, last, rate)
+    gain_db, gain_retakes_db = _levels(clips, compared)
+    return Measurement(
+        id=compared.key,
+        name=compared.name,
+        first=compared.first.label,
+        last=compared.last.label,
+        rate=rate,
+        bands=bands,
+        retake_pairs=pairs,
+        sentence=sentence,
+        same_performance=found.residuals.same_performance,
+        residual_db=_rounded(found.residuals.across_db),
+        residual_retakes_db=_rounded(found.residuals.within_db),
+        response=tuple(_point(band) for band in found.response),
+        corner=None if found.corner is None else Corner(**asdict(found.corner)),
+        circuit=_circuit(circuits, found),
+        notes=None if found.notes is None else _notes(found.notes),
+        gain_db=gain_db,
+        gain_retakes_db=gain_retakes_db,
+    )
+
+
+def _samples(
+    store: Store, study_id: int, compared: _Compared
+) -> tuple[list[Take], list[Take], int]:
+    """The clips of each take of the first and of the last condition, and their rate."""
     rate = 0
     sides: list[list[Take]] = []
-    for side in (first, last):
+    for side in compared.sides:
         takes: list[Take] = []
         for take in side.takes:
-            parts = [clip_samples(store, study_id, take, excerpt) for excerpt in excerpts]
+            parts = [clip_samples(store, study_id, take, key) for key in compared.excerpts]
             rate = parts[0][1]
             takes.append([samples for samples, _ in parts])
         sides.append(takes)
-    before, after, problem = circuits
-    known = low_corner.corner_hz(before.ohms, before.farads) if before else None
-    found = conditions.between(sides[0], sides[1], rate, known)
-    bands, sentence, pairs = _bands(sides[0], sides[1], rate)
-    return {
-        "rate": rate,
-        "bands": bands,
-        "retake_pairs": pairs,
-        "sentence": sentence,
-        "same_performance": found.residuals.same_performance,
-        "residual_db": _rounded(found.residuals.across_db),
-        "residual_retakes_db": _rounded(found.residuals.within_db),
-        "response": [
-            _rounded((band.hz, band.gain_db, band.retakes_db, band.coherence))
-            for band in found.response
-        ],
-        "corner": None if found.corner is None else asdict(found.corner),
-        "circuit": _circuit(before, after, problem, found),
-        "notes": None if found.notes is None else asdict(found.notes),
-    }
+    return sides[0], sides[1], rate
 
 
 def _low_cuts(
-    factors: Sequence[Factor], logs: Mapping[str, TakeLog], sides: Sequence[Condition]
-) -> tuple[LowCut | None, LowCut | None, str]:
+    factors: Sequence[Factor], logs: Mapping[str, TakeLog], compared: _Compared
+) -> _LowCuts:
     parts = parts_of(factors)
-    before, after = (
-        low_cut_of(parts, [logs[take] for take in side.takes if take in logs]) for side in sides
+    first, last = (
+        low_cut_of(parts, [logs[take] for take in side.takes if take in logs])
+        for side in compared.sides
     )
-    return before, after, parts.problem
+    return _LowCuts(first, last, parts.problem)
 
 
-def _circuit(
-    before: LowCut | None, after: LowCut | None, problem: str, found: Between
-) -> dict[str, Any] | None:
-    """What the logged R and C make, and what their tolerance alone predicts.
+def _logged_corner_hz(cut: LowCut | None) -> float | None:
+    return low_corner.corner_hz(cut.ohms, cut.farads) if cut else None
 
-    None without them; else "problem" (why nothing follows, or ""), "ohms", "farads", "corner_hz",
-    "share", "assumed", "corners_hz" (lowest, highest), "at_hz" (the lowest that sounds),
-    "change_db" (lowest, highest) and "to_hz" (the last condition's corner; None if not logged).
-    """
+
+def _circuit(circuits: _LowCuts, found: Between) -> Circuit | NoCircuit | None:
+    """What the logged R and C make, and what their tolerance alone predicts; None without them."""
+    before = circuits.first
     if before is None:
-        return {"problem": problem} if problem else None
-    at_hz = found.response[0].hz if found.response else 100.0
+        return NoCircuit(circuits.problem) if circuits.problem else None
+    at_hz = found.response[0].hz if found.response else 100.0  # the lowest that sounds
     alone = low_corner.tolerance_alone(before.ohms, before.farads, before.share, at_hz)
-    to_hz = low_corner.corner_hz(after.ohms, after.farads) if after else None
-    return {
-        "problem": "",
-        "ohms": before.ohms,
-        "farads": before.farads,
-        "assumed": before.assumed,
-        "to_hz": to_hz,
+    return Circuit(
+        ohms=before.ohms,
+        farads=before.farads,
+        assumed=before.assumed,
+        to_hz=_logged_corner_hz(circuits.last),
         **asdict(alone),
-        "verdict": _against_tolerance(found.corner, alone.corner_hz, alone.corners_hz),
-    }
+        verdict=_against_tolerance(found.corner, alone.corner_hz, alone.corners_hz),
+    )
 
 
 def _against_tolerance(
@@ -210,19 +236,17 @@ def _against_tolerance(
     return "could not" if apart else "could"
 
 
-def _levels(
-    clips: Mapping[tuple[str, str], Clip], first: Condition, last: Condition, excerpts: list[str]
-) -> dict[str, Any]:
+def _levels(clips: Clips, compared: _Compared) -> tuple[float, float | None]:
     """Loudness as recorded: last over first, and the most two takes of one condition differ."""
-    sides = [
-        [float(np.mean([_recorded(clips[take, key]) for key in excerpts])) for take in side.takes]
-        for side in (first, last)
-    ]
-    spans = [max(side) - min(side) for side in sides if len(side) > 1]
-    return {
-        "gain_db": float(np.mean(sides[1]) - np.mean(sides[0])),
-        "gain_retakes_db": max(spans, default=None),
-    }
+    first, last = (
+        [
+            float(np.mean([_recorded(clips[take, key]) for key in compared.excerpts]))
+            for take in side.takes
+        ]
+        for side in compared.sides
+    )
+    spans = [max(side) - min(side) for side in (first, last) if len(side) > 1]
+    return float(np.mean(last) - np.mean(first)), max(spans, default=None)
 
 
 def _recorded(clip: Clip) -> float:
@@ -231,29 +255,44 @@ def _recorded(clip: Clip) -> float:
 
 def _bands(
     first: Sequence[Take], last: Sequence[Take], rate: int
-) -> tuple[list[dict[str, float | None]], str, int]:
+) -> tuple[tuple[Band, ...], str, int]:
+    """The third octaves, the sentence on them, and how many pairs of retakes stand beside."""
     whole = [[np.concatenate(take) for take in side] for side in (first, last)]
     if max(len(first), len(last)) > 1:
         beside = retake_band(whole[0], whole[1], rate)
-        return [asdict(band) for band in beside.bands], beside.sentence, beside.pairs
-    nothing = {"retake_low_db": None, "retake_high_db": None, "outside_db": None}
+        return tuple(Band(**asdict(band)) for band in beside.bands), beside.sentence, beside.pairs
+    alone = third_octave_difference(whole[0][0], whole[1][0], rate)
     return (
-        [
-            {"hz": band.hz, "difference_db": band.difference_db, **nothing}
-            for band in third_octave_difference(whole[0][0], whole[1][0], rate)
-        ],
+        tuple(Band(band.hz, band.difference_db) for band in alone),
         "There is no retake, so nobody can say whether retakes vary as much.",
         0,
     )
 
 
-def _rounded(values: Sequence[float | None] | None) -> list[float | None] | None:
-    if values is None:
+def _point(band: ResponseBand) -> ResponsePoint:
+    retakes = None if band.retakes_db is None else round(band.retakes_db, 4)
+    return ResponsePoint(
+        round(band.hz, 4), round(band.gain_db, 4), retakes, round(band.coherence, 4)
+    )
+
+
+def _notes(found: NoteDifference) -> Notes:
+    return Notes(
+        found.onsets,
+        tuple(Stage(**asdict(stage)) for stage in found.stages),
+        found.onset_ms,
+        found.onset_retakes_ms,
+    )
+
+
+def _rounded(span: Span | None) -> Span | None:
+    if span is None:
         return None
-    return [None if value is None else round(value, 4) for value in values]
+    lowest, median, highest = span
+    return round(lowest, 4), round(median, 4), round(highest, 4)
 
 
-def _kept(store: Store) -> dict[str, Any]:
+def _kept(store: Store) -> dict[str, Measurement]:
     """What was measured before, by what it was measured from."""
-    kept: dict[str, Any] = store.clips.setdefault("measured", {})
+    kept: dict[str, Measurement] = store.clips.setdefault("measured", {})
     return kept

@@ -7,7 +7,6 @@ from typing import Any
 from sqlalchemy import func
 from sqlmodel import select
 
-from panel.stages.clips.measured import for_report
 from panel.stages.conclude import vote_table
 from panel.stages.listen import reasons
 from panel.stages.listeners.links import locked_plan
@@ -58,7 +57,7 @@ def report_context(
         document,
         votes,
         listeners,
-        for_report(vote_table.measured(store, study_id)),
+        vote_table.measured(store, study_id).by_question,
         organiser=organiser.name,
         dates=_dates(study.locked_at, *days),
         export_url=export_url,

@@ -16,6 +16,7 @@ from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote, Withdrawal
 from panel.study import votes as table
+from panel.study.measurement import Measurements, read_measurements
 
 VoteTable = tuple[list[table.Vote], list[table.ListenerRow]]
 
@@ -135,7 +136,12 @@ def close(store: Store, study_id: int) -> dict[str, Any]:
             study.closed_at = now
             s.add(study)
             s.add(
-                Verdict(study_id=study_id, document=document, measured=measured, concluded_at=now)
+                Verdict(
+                    study_id=study_id,
+                    document=document,
+                    measured=measured.document(),
+                    concluded_at=now,
+                )
             )
             s.commit()
             return document
@@ -149,12 +155,13 @@ def verdict(store: Store, study_id: int) -> dict[str, Any]:
         return _kept(s, study_id)
 
 
-def measured(store: Store, study_id: int) -> dict[str, Any]:
-    """The measured differences kept with the verdict. Raises NotAllowed while sealed."""
+def measured(store: Store, study_id: int) -> Measurements:
+    """The measured differences kept with the verdict. Raises NotAllowed while sealed, BadInput
+    where they cannot be read."""
     with store.session() as s:
         _refuse_sealed(_study(s, study_id))
         row = s.exec(select(Verdict).where(Verdict.study_id == study_id)).one()
-        return dict(row.measured)
+        return read_measurements(row.measured)
 
 
 def interim(store: Store, study_id: int) -> list[Look]:
@@ -290,7 +297,7 @@ def _marked(vote: table.Vote, contrast: Mapping[str, Any]) -> table.Vote:
     return replace(vote, correct=vote.answer == table.right_answer(vote.procedure, vote.slots))
 
 
-def _measured(store: Store, study_id: int) -> dict[str, Any]:
+def _measured(store: Store, study_id: int) -> Measurements:
     """What differs in the sound. It explains a verdict and does not make one, so a file missing
     from the folder must not keep a study open: then the report says it was not measured."""
     from panel.stages.clips import prepare
@@ -298,7 +305,7 @@ def _measured(store: Store, study_id: int) -> dict[str, Any]:
     try:
         return prepare.measured(store, study_id)
     except PanelError as error:
-        return {"unavailable": str(error)}
+        return Measurements(unavailable=str(error))
 
 
 def _refuse_empty(seen: VoteTable) -> None:

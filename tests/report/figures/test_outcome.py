@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import re
 from collections import Counter
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -22,6 +23,7 @@ from panel.report.figures.outcome import (
     share_bound,
 )
 from panel.report.figures.takes import pair_groups, take_groups, takes_one_by_one
+from panel.study.measurement import Band
 from panel.study.votes import Vote
 
 from ..simulated_study import concluded, measured
@@ -53,7 +55,7 @@ def pictures(study, anytime_study):
         evidence_by_vote(anytime_study[0], anytime_study[3], anytime_study[1]),
         dose_curve(plan, verdict, votes, "q2"),
         *(takes_one_by_one(plan, verdict, votes, q) for q in ("q1", "q2", "q3", "q4")),
-        *(measured_difference(contrast(plan, q), measured()[q]) for q in ("q1", "q3")),
+        *(measured_difference(measured()[q]) for q in ("q1", "q3")),
     ]
     assert all(figure is not None for figure in found)
     return found
@@ -243,11 +245,7 @@ def test_a_band_outside_the_retakes_is_said():
 
 
 def test_a_larger_difference_inside_the_retakes_is_not_called_larger():
-    bands = [
-        {"hz": 2000, "difference_db": 0.5, "low_db": -0.2, "high_db": 0.2},
-        {"hz": 20000, "difference_db": -1.2, "low_db": -4.0, "high_db": 4.0},
-    ]
-    sentence = measured_sentence(bands_of({"bands": bands}))
+    sentence = measured_sentence([Band(2000, 0.5, -0.2, 0.2), Band(20000, -1.2, -4.0, 4.0)])
     assert "at 2\xa0kHz the difference is larger" in sentence
     assert "20\xa0kHz" not in sentence
 
@@ -259,19 +257,19 @@ def test_without_retakes_nothing_is_said_about_them():
 
 
 def test_differences_within_the_band_are_called_so():
-    bands = [
-        {"hz": hz, "difference_db": 0.1, "low_db": -0.2, "high_db": 0.2} for hz in (100, 200, 400)
-    ]
-    assert "In no band" in measured_sentence(bands_of({"bands": bands}))
+    assert "In no band" in measured_sentence([Band(f, 0.1, -0.2, 0.2) for f in (100, 200, 400)])
 
 
-@pytest.mark.parametrize(
-    "bands",
-    [None, [], [{"hz": 100, "difference_db": None}], [{"hz": 0, "difference_db": 1.0}],
-     [{"hz": 100, "difference_db": float("nan")}], [{"hz": 100, "difference_db": 1.0}]],
-)  # fmt: skip
-def test_too_little_measured_gives_no_picture(study, bands):
-    assert measured_difference(contrast(study[0], "q1"), {"bands": bands}) is None
+@pytest.mark.parametrize("bands", [(), (Band(100.0, 1.0),)])
+def test_too_little_measured_gives_no_picture(bands):
+    assert measured_difference(replace(measured()["q1"], bands=bands)) is None
+
+
+def test_bands_are_told_from_the_lowest_upwards():
+    found = measured()["q1"]
+    turned = replace(found, bands=found.bands[::-1])
+    assert bands_of(turned) == list(found.bands)
+    assert measured_difference(turned) == measured_difference(found)
 
 
 # ---- drawing ----

@@ -16,6 +16,7 @@ from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
 from panel.report.page.contents import context
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.measurement import Band, Measurement
 
 from ..simulated_study import concluded, measured, plan, votes
 
@@ -175,13 +176,8 @@ def test_what_people_wrote_is_escaped_everywhere():
     document = evil_study()
     table, rows = votes(document, 6)
     verdict = conclude(document, table, rows)
-    entry = {
-        "q1": {
-            "conditions": [EVIL, EVIL],
-            "warnings": [EVIL],
-            "bands": [{"hz": 100, "difference_db": 1.0}, {"hz": 200, "difference_db": 1}],
-        }
-    }
+    bands = (Band(100.0, 1.0), Band(200.0, 1.0))
+    entry = {"q1": Measurement("q1", EVIL, EVIL, EVIL, bands=bands, warnings=(EVIL,))}
     html = render(document, verdict, table, rows, measured=entry, organiser=EVIL, dates=EVIL)
     assert "<script" not in html
     page = Outline(html)

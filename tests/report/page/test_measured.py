@@ -1,39 +1,44 @@
 """What may be said from a measurement: beside retakes, with intervals, never "audible"."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from panel.report.figures.response import response_difference
 from panel.report.page.measured import measured_lines
+from panel.study.measurement import (
+    Circuit,
+    Corner,
+    Measurement,
+    NoCircuit,
+    Notes,
+    ResponsePoint,
+    Stage,
+)
 
-NOTES = {
-    "onsets": 1, "onset_ms": 0.06, "onset_retakes_ms": 0.01,
-    "stages": [{"from_s": 0.0, "to_s": 0.02, "difference_db": -0.3, "retakes_db": 0.05},
-               {"from_s": 0.02, "to_s": 0.08, "difference_db": 0.2, "retakes_db": 0.04}],
-}  # fmt: skip
-CORNER = {
-    "shift_hz": 55.7, "low_hz": 52.9, "high_hz": 58.5, "from_hz": 7.234, "confidence": 0.95,
-    "rests_on": "retakes",
-}  # fmt: skip
+NOTES = Notes(
+    1, (Stage(0.0, 0.02, -0.3, 0.05), Stage(0.02, 0.08, 0.2, 0.04)), onset_ms=0.06,
+    onset_retakes_ms=0.01,
+)  # fmt: skip
+CORNER = Corner(55.7, 52.9, 58.5, from_hz=7.234, confidence=0.95, rests_on="retakes")
 # 22 nF into 220 kΩ, 10 % off: 29.9 to 36.5 Hz, -0.138 to +0.105 dB at 82.4 Hz (closed form).
-CIRCUIT = {
-    "problem": "", "ohms": 220e3, "farads": 22e-9, "assumed": False, "corner_hz": 32.883,
-    "share": 0.1, "corners_hz": (29.894, 36.537), "at_hz": 82.41, "level_db": -0.642,
-    "change_db": (-0.138, 0.105), "to_hz": 32.883, "verdict": "could",
-}  # fmt: skip
-ENTRY = {
-    "conditions": ["hide glue", "epoxy"],
-    "sentence": "Larger than retakes vary at 4 kHz by 1.1 dB.",
-    "gain_db": 0.31, "gain_retakes_db": 0.1, "same_performance": True,
-    "residual_db": [-25.0, -24.2, -23.0], "residual_retakes_db": [-41.0, -40.0, -39.0],
-    "corner": CORNER, "circuit": CIRCUIT, "notes": NOTES, "bands": [],
-}  # fmt: skip
+CIRCUIT = Circuit(
+    ohms=220e3, farads=22e-9, assumed=False, to_hz=32.883, corner_hz=32.883, share=0.1,
+    corners_hz=(29.894, 36.537), at_hz=82.41, level_db=-0.642, change_db=(-0.138, 0.105),
+    verdict="could",
+)  # fmt: skip
+FOUND = Measurement(
+    "q1", "Adhesive", "hide glue", "epoxy",
+    sentence="Larger than retakes vary at 4 kHz by 1.1 dB.", gain_db=0.31, gain_retakes_db=0.1,
+    same_performance=True, residual_db=(-25.0, -24.2, -23.0),
+    residual_retakes_db=(-41.0, -40.0, -39.0), corner=CORNER, circuit=CIRCUIT, notes=NOTES,
+)  # fmt: skip
 
 
 def text(**changed):
-    return "\n".join(measured_lines({**ENTRY, **changed})).replace("\N{NO-BREAK SPACE}", " ")
+    return "\n".join(measured_lines(replace(FOUND, **changed))).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_each_part_has_its_sentence_with_its_retakes_and_none_speaks_of_hearing():
@@ -56,11 +61,11 @@ def test_tolerance_alone_is_told_in_closed_form():
     assert "Parts off by 10 % (as logged) alone move it to between 29.9 Hz and 36.5 Hz" in said
     assert "the level at 82 Hz by −0.14 dB to +0.10 dB" in said
     assert "Tolerance alone could do what was measured" in said
-    assumed = text(circuit={**CIRCUIT, "assumed": True, "to_hz": 65.77, "verdict": "could not"})
+    assumed = text(circuit=replace(CIRCUIT, assumed=True, to_hz=65.77, verdict="could not"))
     assert "the usual tolerance, as none is logged" in assumed
     assert "The parts logged for the other condition make 65.8 Hz." in assumed
     assert "Tolerance alone could not" in assumed
-    assert "more than one" in text(circuit={"problem": "The log has more than one capacitance."})
+    assert "more than one" in text(circuit=NoCircuit("The log has more than one capacitance."))
 
 
 @pytest.mark.parametrize(
@@ -77,7 +82,7 @@ def test_tolerance_alone_is_told_in_closed_form():
     ],
 )  # fmt: skip
 def test_a_corner_is_told_as_far_as_it_is_known(changed, words):
-    assert words in text(corner={**CORNER, **changed})
+    assert words in text(corner=replace(CORNER, **changed))
 
 
 def test_without_retakes_or_without_one_performance_less_is_said():
@@ -92,34 +97,34 @@ def test_without_retakes_or_without_one_performance_less_is_said():
 @pytest.mark.parametrize(
     ("across", "words"),
     [
-        ([-38.0, -30.0, -29.0], "more than between any two retakes"),
-        ([-39.5, -38.0, -37.0], "more than between most retakes"),
-        ([-42.0, -40.0, -38.0], "no more than between retakes"),
+        ((-38.0, -30.0, -29.0), "more than between any two retakes"),
+        ((-39.5, -38.0, -37.0), "more than between most retakes"),
+        ((-42.0, -40.0, -38.0), "no more than between retakes"),
     ],
 )
 def test_a_residual_stands_beside_its_retakes(across, words):
-    assert f": {words}." in text(residual_db=across, residual_retakes_db=[-41.0, -40.0, -39.0])
+    assert f": {words}." in text(residual_db=across, residual_retakes_db=(-41.0, -40.0, -39.0))
 
 
 def test_what_an_older_measurement_lacks_is_passed_over():
-    assert measured_lines({"conditions": ["a", "b"], "bands": []}) == ()
+    assert measured_lines(Measurement("q1", "Adhesive", "a", "b")) == ()
 
 
 # ---- the picture of the transfer function ----
 
 
-def low_cut_entry(retakes=0.1):
+def low_cut(retakes=0.1):
     hz = np.geomspace(20, 16_000, 60)
     gain = -10 * np.log10(1 + (72.34 / hz) ** 2)
-    rows = [
-        [float(f), float(g), retakes, 0.6 if f > 9000 else 0.99]
+    points = [
+        ResponsePoint(float(f), float(g), retakes, 0.6 if f > 9000 else 0.99)
         for f, g in zip(hz, gain, strict=True)
     ]
-    return {"conditions": ["standard", "economy"], "response": rows}
+    return Measurement("q1", "Element", "standard", "economy", response=tuple(points))
 
 
 def test_the_table_behind_has_the_closed_form_by_third_octaves():
-    figure = response_difference({"id": "q1", "name": "Element"}, low_cut_entry())
+    figure = response_difference(low_cut())
     rows = {row[0].replace("\N{NO-BREAK SPACE}", " "): row[1:] for row in figure.rows}
     for nominal, exact in (("63 Hz", 63.0957), ("125 Hz", 125.8925), ("1 kHz", 1000.0)):
         level = float(
@@ -132,29 +137,26 @@ def test_the_table_behind_has_the_closed_form_by_third_octaves():
 
 
 def test_it_says_in_words_what_it_shows_and_where_coherence_is_low():
-    figure = response_difference({"id": "q1", "name": "Element"}, low_cut_entry())
+    figure = response_difference(low_cut())
     assert "“economy” over “standard”" in figure.description
     assert "20\N{NO-BREAK SPACE}Hz" in figure.description
     assert "stroke-dasharray" in figure.wide
     assert figure.wide.count("<title") == 1
-    assert (
-        "no retakes"
-        in response_difference({"id": "q1", "name": "x"}, low_cut_entry(retakes=None)).note
-    )
-    assert response_difference({"id": "q1", "name": "x"}, {"response": []}) is None
+    assert "no retakes" in response_difference(low_cut(retakes=None)).note
+    assert response_difference(replace(low_cut(), response=())) is None
 
 
 @pytest.mark.parametrize(
     ("across", "words"),
     [
-        ([-45.0, -40.0, -35.0], "no more than between retakes"),
-        ([-45.0, -34.0, -30.0], "more than between most retakes, yet no more than between some"),
-        ([-45.0, -25.0, -20.0], "more than between most retakes."),
-        ([-29.0, -25.0, -20.0], "more than between any two retakes"),
+        ((-45.0, -40.0, -35.0), "no more than between retakes"),
+        ((-45.0, -34.0, -30.0), "more than between most retakes, yet no more than between some"),
+        ((-45.0, -25.0, -20.0), "more than between most retakes."),
+        ((-29.0, -25.0, -20.0), "more than between any two retakes"),
     ],
 )
 def test_what_is_left_is_held_against_the_middle_and_the_most_of_retakes(across, words):
-    said = text(residual_db=across, residual_retakes_db=[-42.0, -38.0, -30.0])
+    said = text(residual_db=across, residual_retakes_db=(-42.0, -38.0, -30.0))
     assert words in said
 
 

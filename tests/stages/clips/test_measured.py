@@ -51,21 +51,21 @@ def element_once(tmp_path_factory: pytest.TempPathFactory) -> Made:
 
 
 def test_known_parts_are_found_again_and_held_against_their_tolerance(element_once: Made):
-    (entry,) = measured.measured(element_once.store, element_once.id)["contrasts"]
-    assert entry["from"] == "11 nF"
+    (entry,) = measured.measured(element_once.store, element_once.id).contrasts
+    assert entry.first == "11 nF"
     # From 11 to 22 nF the corner goes down from 65.77 to 32.88 Hz.
-    corner, circuit = entry["corner"], entry["circuit"]
-    assert corner["from_hz"] == pytest.approx(65.77, rel=1e-3)
-    assert corner["shift_hz"] == pytest.approx(-32.88, abs=1.5)
-    assert corner["rests_on"] == "retakes"
-    assert circuit["to_hz"] == pytest.approx(32.88, rel=1e-3)
-    assert circuit["share"] == pytest.approx(0.1)  # 1.1 nF of 11
-    assert circuit["corners_hz"] == pytest.approx((65.77 / 1.1, 65.77 / 0.9), rel=1e-3)
-    assert circuit["verdict"] == "could not"
-    assert entry["same_performance"] is True
-    assert entry["residual_retakes_db"][2] < entry["residual_db"][0]
-    assert entry["notes"]["onsets"] >= 1
-    assert len(entry["response"]) > 20
+    corner, circuit = entry.corner, entry.circuit
+    assert corner.from_hz == pytest.approx(65.77, rel=1e-3)
+    assert corner.shift_hz == pytest.approx(-32.88, abs=1.5)
+    assert corner.rests_on == "retakes"
+    assert circuit.to_hz == pytest.approx(32.88, rel=1e-3)
+    assert circuit.share == pytest.approx(0.1)  # 1.1 nF of 11
+    assert circuit.corners_hz == pytest.approx((65.77 / 1.1, 65.77 / 0.9), rel=1e-3)
+    assert circuit.verdict == "could not"
+    assert entry.same_performance is True
+    assert entry.residual_retakes_db[2] < entry.residual_db[0]
+    assert entry.notes.onsets >= 1
+    assert len(entry.response) > 20
 
 
 def test_the_desk_shows_sentences_and_pictures_of_it(element_once: Made):
@@ -85,7 +85,8 @@ def test_what_was_measured_once_is_kept_until_something_changes(
     made = recordings.copy_of(element_once, tmp_path)
     first = measured.measured(made.store, made.id)
     calls: list[int] = []
-    monkeypatch.setattr(measured, "_compared", lambda *_: calls.append(1) or {})
+    (entry,) = first.contrasts
+    monkeypatch.setattr(measured, "_measurement", lambda *_: calls.append(1) or entry)
     assert measured.measured(made.store, made.id) == first
     assert not calls
     intake.log_take(made.store, made.id, "t02", {"load": 470.0})
@@ -105,10 +106,10 @@ def test_another_performance_is_named_and_not_subtracted(empty: Made):
         Made(empty.settings, empty.store, empty.organiser, empty.code, empty.id, adhesive)
     )
     prepare.prepare(empty.store, empty.id)
-    (entry,) = measured.measured(empty.store, empty.id)["contrasts"]
-    assert entry["same_performance"] is False
-    assert (entry["residual_db"], entry["corner"], entry["response"]) == (None, None, [])
-    assert entry["bands"]  # third octaves can still be compared
+    (entry,) = measured.measured(empty.store, empty.id).contrasts
+    assert entry.same_performance is False
+    assert (entry.residual_db, entry.corner, entry.response) == (None, None, ())
+    assert entry.bands  # third octaves can still be compared
     [(_, lines, figures)] = measured.shown(empty.store, empty.id)
     assert any("not one performance" in line for line in lines)
     assert len(figures) == 1

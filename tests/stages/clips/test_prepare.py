@@ -241,22 +241,22 @@ def test_measured_difference_finds_the_known_change_and_no_other(empty: Made):
         conditions=asked.by_value(empty.store, empty.id, adhesive), votes_per_listener=4,
     )  # fmt: skip
     prepare.prepare(empty.store, empty.id)
-    (entry,) = prepare.measured(empty.store, empty.id)["contrasts"]
-    assert (entry["from"], entry["to"]) == ("hide glue", "epoxy")
-    bands = {band["hz"]: band["difference_db"] for band in entry["bands"]}
+    (entry,) = prepare.measured(empty.store, empty.id).contrasts
+    assert (entry.first, entry.last) == ("hide glue", "epoxy")
+    bands = {band.hz: band.difference_db for band in entry.bands}
     # Loudness is matched, so the step is what is known, not its two ends.
     assert bands[2000.0] - bands[500.0] == pytest.approx(3.0, abs=0.3)
     assert bands[400.0] - bands[500.0] == pytest.approx(0.0, abs=0.3)
-    outside = {band["hz"] for band in entry["bands"] if band["outside_db"]}
+    outside = {band.hz for band in entry.bands if band.outside_db}
     assert 2000.0 in outside
 
 
 def test_measured_level_is_how_much_louder_the_takes_were_recorded(ready: Made):
     # Known truth: take n was lowered by a factor 1 - 0.05 n; hide glue has n = 0 and 3.
-    (entry,) = prepare.measured(ready.store, ready.id)["contrasts"]
+    (entry,) = prepare.measured(ready.store, ready.id).contrasts
     lowered = [20 * np.log10(1 - 0.05 * n) for n in range(4)]
     known = (lowered[1] + lowered[2]) / 2 - (lowered[0] + lowered[3]) / 2
-    assert entry["gain_db"] == pytest.approx(known, abs=0.05)
+    assert entry.gain_db == pytest.approx(known, abs=0.05)
 
 
 def test_measured_without_retakes_says_so(logged: Made):
@@ -264,6 +264,6 @@ def test_measured_without_retakes_says_so(logged: Made):
     pair = [type(side)(side.label, side.takes[:1]) for side in sides]
     recordings.ask(logged, conditions=pair)
     prepare.prepare(logged.store, logged.id)
-    (entry,) = prepare.measured(logged.store, logged.id)["contrasts"]
-    assert "no retake" in entry["sentence"]
-    assert all(band["retake_low_db"] is None for band in entry["bands"])
+    (entry,) = prepare.measured(logged.store, logged.id).contrasts
+    assert "no retake" in entry.sentence
+    assert all(band.retake_low_db is None for band in entry.bands)

@@ -315,6 +315,6 @@ def test_a_missing_clip_keeps_no_study_open_and_is_said(store, monkeypatch):
 
     monkeypatch.setattr(prepare, "measured", missing)
     vote_table.close(store, study.id)
-    assert "missing" in vote_table.measured(store, study.id)["unavailable"]
+    assert "missing" in vote_table.measured(store, study.id).unavailable
     report = publish.report_context(store, study.id)["report"]
     assert any("not measured" in text for text in report.sections[0].measured)

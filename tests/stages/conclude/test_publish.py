@@ -11,7 +11,6 @@ from voting_cast import guessing, settings_in, vote
 
 from panel.errors import NotAllowed
 from panel.report.archive.export import recompute
-from panel.stages.clips.measured import for_report
 from panel.stages.conclude import publish, vote_table
 from panel.stages.listen import visit
 from panel.stages.listeners import invite
@@ -131,18 +130,3 @@ def test_the_report_reads_what_was_concluded(store, study):
     assert " ".join(report.headline) == document["headline"]
     assert report.organiser == "Larkfield Pickups"
     assert re.fullmatch(r"plan locked \d+ \w+ \d{4}, votes \d+ \w+ \d{4}( to .*)?", report.dates)
-
-
-def test_measured_differences_reach_the_report_in_its_own_words():
-    band = {
-        "hz": 4000.0, "difference_db": 1.2, "retake_low_db": -0.1, "retake_high_db": 0.2,
-        "outside_db": 1.0,
-    }  # fmt: skip
-    kept = {"contrasts": [{"id": "q1", "name": "x", "from": "hide glue", "to": "epoxy",
-                           "rate": 48000, "bands": [band], "sentence": ""}]}  # fmt: skip
-    from panel.report.figures.measured import bands_of
-
-    shaped = for_report(kept)
-    [seen] = bands_of(shaped["q1"])
-    assert (seen.hz, seen.difference, seen.low, seen.high) == (4000.0, 1.2, -0.1, 0.2)
-    assert for_report({"unavailable": "A file is missing."}) == {}
