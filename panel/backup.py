@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import IO
 
 from panel.errors import BadInput, Conflict
-from panel.settings import Settings
+from panel.settings import Settings, address_of
 from panel.store.copying import copy_database
 from panel.store.session import open_engine
 from panel.store.updating import look
@@ -102,7 +102,7 @@ def restore(archive: Path, folder: Path) -> Kept:
     try:
         part.mkdir(parents=True)
         kept = _unpack(archive, part)
-        look(open_engine(f"sqlite:///{(part / DATABASE).resolve()}"), where=f"in {archive}")
+        look(open_engine(address_of(part / DATABASE)), where=f"in {archive}")
         if folder.exists():
             folder.rmdir()
         part.rename(folder)

@@ -8,6 +8,7 @@ import os
 import secrets
 from pathlib import Path
 from typing import Literal
+from urllib.parse import quote
 
 from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -47,12 +48,17 @@ class Settings(BaseSettings):
 
     @property
     def database(self) -> str:
-        return self.database_url or f"sqlite:///{(self.data / 'panel.sqlite').resolve()}"
+        return self.database_url or address_of(self.data / "panel.sqlite")
 
     @property
     def address(self) -> str:
         """The public address without a slash at its end."""
         return (self.public_url or f"http://{self.host}:{self.port}").rstrip("/")
+
+
+def address_of(database: Path) -> str:
+    """The address of the SQLite database in that file, whatever its folders are called."""
+    return f"sqlite:///{quote(str(database.resolve()))}"
 
 
 def load(**overrides: object) -> Settings:

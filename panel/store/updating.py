@@ -101,11 +101,17 @@ def _migrate_whole(connection: Connection, path: Path, versions: Path) -> None:
             _migrate(connection, versions)
             _require_whole(_driver(connection), path)
     except Exception as error:
+        full = _code(error) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
         kept = _copy_of(path)
         raise Conflict(
             f"The database {path} could not be brought up to date: {_first_line(error)}",
-            hint="It is as it was, and works with the version before."
-            + (f" A copy of it lies in {kept} until an update succeeds." if kept.exists() else ""),
+            hint="It is as it was."
+            + (" Make room on the disk, then start again." if full else " Please report this.")
+            + (
+                f" Until then it works with the version before; a copy of it lies in {kept}."
+                if kept.exists()
+                else ""
+            ),
         ) from error
 
 
@@ -216,12 +222,12 @@ def _require_whole(raw: sqlite3.Connection, path: Path) -> None:
     )
 
 
-def _is_taken(error: sqlite3.Error | DBAPIError) -> bool:
+def _is_taken(error: Exception) -> bool:
     return _code(error) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 
 
-def _code(error: sqlite3.Error | DBAPIError) -> int:
-    """SQLite's result code without its extension; 0 where there is none."""
+def _code(error: Exception) -> int:
+    """SQLite's result code without its extension; 0 for any other error."""
     raised = error.orig if isinstance(error, DBAPIError) else error
     return getattr(raised, "sqlite_errorcode", 0) & 0xFF
 

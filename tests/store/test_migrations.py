@@ -85,6 +85,15 @@ def test_a_draft_is_the_next_schema_and_runs(
     engine.dispose()
 
 
+@pytest.mark.parametrize("name", ["a?b=c", "a%20b", "a#b", "ä b"])
+def test_the_database_lies_in_its_folder_whatever_that_is_called(tmp_path: Path, name: str) -> None:
+    for _ in range(2):
+        open_store(load(data=tmp_path / name)).engine.dispose()
+    assert sorted(path.name for path in tmp_path.rglob("*")) == sorted(
+        [name, "panel.sqlite", "secret"]
+    )
+
+
 def test_opening_again_keeps_what_is_there(tmp_path: Path) -> None:
     first = open_store(load(data=tmp_path))
     with first.session() as session:
