@@ -15,13 +15,15 @@ import soundfile
 from typer.testing import CliRunner
 
 from panel.cli import app
-from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build
+from panel.design.plan import build
 from panel.settings import load
 from panel.stages import accounts
 from panel.store import opening
 from panel.store.opening import open_store
 from panel.store.schema import Standing
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.plan import Contrast, PlanExcerpt, PlanTake
 from panel.study.votes import ListenerRow, Vote
 
 RATE = 48_000
@@ -130,7 +132,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     logs = {1: {"part": "old"}, 2: {"part": "new"}}
     takes = [PlanTake(f"t{n}", f"{n}", f"{n:064x}", n, logs[n]) for n in logs]
-    question = PlanContrast(
+    question = Contrast(
         "q1", "Two recordings", "question", "abx",
         (Condition("old", ("t1",)), Condition("new", ("t2",))), 6,
     )  # fmt: skip
@@ -139,7 +141,7 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
         takes=takes,
         excerpts=[PlanExcerpt("e1", 0.0, 4.0)], contrasts=[question], listeners=3,
         schedule_seed="0" * 32,
-    )  # fmt: skip
+    ).document()  # fmt: skip
     votes = []
     for number in range(18):
         x = "t1" if number % 2 else "t2"

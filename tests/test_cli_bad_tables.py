@@ -9,14 +9,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import rfc8785
 from typer.testing import CliRunner
 
 from panel.analysis.pool import rows_of
 from panel.analysis.verdict import conclude
 from panel.cli import app
-from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build, canonical
+from panel.design.plan import build
 from panel.report.archive.export import write_zip
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.plan import Contrast, PlanExcerpt, PlanTake, Planted
 from panel.study.votes import Vote, write_csv
 
 EACH = 8
@@ -29,16 +32,16 @@ def run(command: str, *words: object):
 
 def plan_of(listeners: int = 6, excerpts: int = 2, second: bool = False) -> dict[str, Any]:
     asked = [
-        PlanContrast(
+        Contrast(
             f"q{n}", f"Glue {n}", "question", "abx",
             (Condition("hide", ("a1",)), Condition("epoxy", ("b1",))), EACH,
         )
         for n in (1, 2)[: 1 + second]
     ]  # fmt: skip
-    check = PlanContrast(
+    check = Contrast(
         "check", "Planted check", "planted_check", "abx",
         (Condition("unchanged", ("a1",)), Condition("planted", ("a1+check",))), 4,
-        planted={"kind": "shelf", "amount_db": 6.0},
+        planted=Planted("shelf", 6.0),
     )  # fmt: skip
     return build(
         title="Made up", question="Does the glue matter?", factors=[Factor("glue", "glue")],
@@ -48,7 +51,7 @@ def plan_of(listeners: int = 6, excerpts: int = 2, second: bool = False) -> dict
         ],
         excerpts=[PlanExcerpt(f"e{n}", 10.0 * n, 10.0 * n + 5) for n in range(excerpts)],
         contrasts=[*asked, check], listeners=listeners, schedule_seed="0" * 32,
-    )  # fmt: skip
+    ).document()  # fmt: skip
 
 
 def ballots(plan: dict[str, Any], right) -> list[Vote]:
@@ -161,7 +164,7 @@ def _written(folder: Path, votes: list[Vote]) -> Path:
 
 
 def _plan(folder: Path, plan: dict[str, Any]) -> Path:
-    (folder / "plan.json").write_bytes(canonical(plan))
+    (folder / "plan.json").write_bytes(rfc8785.dumps(plan))
     return folder / "plan.json"
 
 

@@ -7,8 +7,10 @@ import pytest
 from typer.testing import CliRunner
 
 from panel.cli import app
-from panel.design.plan import Condition, PlanContrast, PlanExcerpt, PlanTake, build, canonical
+from panel.design.plan import build
+from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.plan import Contrast, PlanExcerpt, PlanTake
 from panel.study.votes import ListenerRow, Vote, write_csv, write_listeners_csv
 
 SLOTS = (("a1", "b1", "a1"), ("b1", "a1", "a1"))
@@ -44,7 +46,7 @@ def table(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def plan(tmp_path: Path) -> Path:
-    document = build(
+    made = build(
         title="Made up",
         question="Does the glue matter?",
         factors=[Factor("glue", "glue", "named", "", 0.0)],
@@ -54,7 +56,7 @@ def plan(tmp_path: Path) -> Path:
         ],
         excerpts=[PlanExcerpt("e1", 0.0, 5.0), PlanExcerpt("e2", 5.0, 10.0)],
         contrasts=[
-            PlanContrast(
+            Contrast(
                 id="q1", name="Glue", role="question", procedure="abx",
                 conditions=(
                     Condition("hide", ("a1",), None), Condition("epoxy", ("b1",), None),
@@ -65,7 +67,7 @@ def plan(tmp_path: Path) -> Path:
         listeners=5,
     )  # fmt: skip
     path = tmp_path / "plan.json"
-    path.write_bytes(canonical(document))
+    path.write_bytes(made.canonical)
     return path
 
 

@@ -1,4 +1,4 @@
-"""The plan: one JSON document that fixes takes, contrasts, schedule and rules before any vote.
+"""The plan: one document that fixes takes, contrasts, schedule and rules before any vote.
 
 The document's shape is described in DEVELOPERS.md. Its canonical bytes follow RFC 8785 (by the
 rfc8785 package); its SHA-256 over them is what "locked" means.
@@ -6,55 +6,19 @@ rfc8785 package); its SHA-256 over them is what "locked" means.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import secrets
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
-
-import rfc8785
+from collections.abc import Sequence
+from dataclasses import replace
 
 from panel.design.guard.check import guard
-from panel.design.plan_check import FORMAT, factors_of, problems, takes_of
-from panel.errors import BadInput
-from panel.study.conditions import Condition
+from panel.design.plan_check import check
+from panel.procedures.catalogue import PROCEDURES
+from panel.study.documents import Json
 from panel.study.factors import Factor, TakeLog
-from panel.study.plan import PlanExcerpt, PlanTake
+from panel.study.plan import Contrast, Exclusion, Plan, PlanExcerpt, PlanTake, Stop
+from panel.study.plan_reading import typed
 
-__all__ = [
-    "FORMAT", "Condition", "PlanContrast", "PlanExcerpt", "PlanTake", "build", "canonical",
-    "check", "factors_of", "from_json", "problems", "sha256", "takes_of",
-]  # fmt: skip
-
-
-@dataclass(frozen=True)
-class PlanContrast:
-    """A contrast as it is proposed for the plan; what differs is found by the guard.
-
-    `role` is "question", "retake_control" (free-standing) or "planted_check" (then `planted` is
-    {"kind": …, "amount_db": …} and the second condition's takes end in "+" and a word, like
-    "t01+check"). `scale` ("linear" or "log1p") goes with numeric factors: a trend over doses.
-    For a preference: `ties` lets listeners prefer neither, `reasons` asks why in their own words,
-    `attributes` are words to tick. `given`: factors the takes are crossed over; pairs are then
-    formed among takes alike in them.
-    """
-
-    id: str
-    name: str
-    role: str
-    procedure: str
-    conditions: tuple[Condition, ...]
-    votes_per_listener: int
-    attribute: str | None = None
-    scale: str | None = None
-    level: str = "matched"
-    planted: Mapping[str, Any] | None = None
-    override_reason: str | None = None
-    ties: bool = False
-    reasons: bool = False
-    attributes: tuple[str, ...] = ()
-    given: tuple[str, ...] = ()
+AS_WRITTEN = "Use the plan.json of the same export, as it was written."
 
 
 def build(
@@ -64,7 +28,7 @@ def build(
     factors: Sequence[Factor],
     takes: Sequence[PlanTake],
     excerpts: Sequence[PlanExcerpt],
-    contrasts: Sequence[PlanContrast],
+    contrasts: Sequence[Contrast],
     listeners: int,
     stop: str = "fixed",
     alpha: float = 0.05,
@@ -75,149 +39,95 @@ def build(
     headphone_check: str = "antiphase",
     own_summary: bool = False,
     schedule_seed: str | None = None,
-) -> dict[str, Any]:
-    """The plan document, checked.
+) -> Plan:
+    """The plan, checked, with the SHA-256 of its document.
 
+    `contrasts` as they are asked: what differs in them, and the strata, are found by the guard.
     Each question with more than one take of a condition gets its derived retake control,
     "<id>-retakes". The seed of the schedule is drawn unless given (32 hex digits).
     Raises BadInput with a sentence for everything that is wrong.
     """
-    logs = [TakeLog(take.id, take.order, take.log, take.label) for take in takes]
-    entries: list[dict[str, Any]] = []
-    for contrast in contrasts:
-        entry = _entry(contrast, logs, factors)
-        entries.append(entry)
-        round_robin = contrast.role == "question" and contrast.procedure != "reminder"
-        if round_robin and max(len(c.takes) for c in contrast.conditions) > 1:
-            entries.append(
-                {
-                    "id": f"{contrast.id}-retakes",
-                    "name": f"Retakes: {contrast.name.strip()}",
-                    "role": "retake_control",
-                    "of": contrast.id,
-                    "procedure": contrast.procedure,
-                }
-            )
-    plan: dict[str, Any] = {
-        "format": FORMAT,
-        "study": {"title": title.strip(), "question": question.strip()},
-        "alpha": alpha,
-        "limit": limit,
-        "confidence": confidence,
-        "stop": {"kind": stop, "listeners": listeners},
-        "exclusion": {
-            "planted_least_right": planted_least_right,
-            "headphones": headphones,
-            "headphone_check": headphone_check,
-        },
-        "own_summary": own_summary,
-        "schedule_seed": secrets.token_hex(16) if schedule_seed is None else schedule_seed,
-        "factors": [
-            {
-                "id": factor.id,
-                "name": factor.name,
-                "kind": factor.kind,
-                "unit": factor.unit,
-                "tolerance": factor.tolerance,
-            }
-            for factor in factors
-        ],
-        "takes": [
-            {
-                "id": take.id,
-                "label": take.label,
-                "sha256": take.sha256,
-                **({"channels": list(take.channels)} if take.channels else {}),
-                "order": take.order,
-                "log": {factor.id: take.log.get(factor.id) for factor in factors},
-            }
-            for take in sorted(takes, key=lambda take: take.id)
-        ],
-        "excerpts": [
-            {"id": excerpt.id, "start_s": excerpt.start_s, "end_s": excerpt.end_s}
-            for excerpt in excerpts
-        ],
-        "contrasts": entries,
-    }
+    logs = [take.chain for take in takes]
+    plan = Plan(
+        title=title.strip(),
+        question=question.strip(),
+        alpha=alpha,
+        limit=limit,
+        confidence=confidence,
+        stop=Stop(stop, listeners),
+        exclusion=Exclusion(planted_least_right, headphones, headphone_check),
+        own_summary=own_summary,
+        schedule_seed=secrets.token_hex(16) if schedule_seed is None else schedule_seed,
+        factors=tuple(factors),
+        takes=tuple(_with_whole_log(take, factors) for take in sorted(takes, key=lambda t: t.id)),
+        excerpts=tuple(excerpts),
+        contrasts=tuple(made for c in contrasts for made in _with_retakes(c, logs, factors)),
+    )
     check(plan)
+    return plan.as_built()
+
+
+def checked(document: Json | bytes, *, hint: str = AS_WRITTEN) -> Plan:
+    """A plan that could have been built here, from its document or that document's bytes.
+
+    Raises BadInput, with a sentence for everything that is wrong or the path of what is missing.
+    """
+    plan = typed(document, hint=hint)
+    check(plan, hint=hint)
     return plan
 
 
-AS_WRITTEN = "Use the plan.json of the same export, as it was written."
+def _with_whole_log(take: PlanTake, factors: Sequence[Factor]) -> PlanTake:
+    """The take with a value, or none, for each factor of the plan and nothing else."""
+    return replace(take, log={factor.id: take.log.get(factor.id) for factor in factors})
 
 
-def check(
-    plan: Mapping[str, Any], *, hint: str = "Change the plan accordingly and try again."
-) -> None:
-    """Raise BadInput with every reason why this cannot be a plan; silent if it can."""
-    found = problems(plan)
-    if found:
-        raise BadInput(" ".join(found), hint=hint)
+def _with_retakes(
+    contrast: Contrast, takes: Sequence[TakeLog], factors: Sequence[Factor]
+) -> list[Contrast]:
+    """The contrast as the plan has it, and its derived retake control where it has one."""
+    made = _guarded(_tidied(contrast), takes, factors)
+    if not _has_retakes(made):
+        return [made]
+    id_, name = f"{made.id}-retakes", f"Retakes: {made.name}"
+    return [made, Contrast(id_, name, "retake_control", made.procedure, of=made.id)]
 
 
-def canonical(plan: Mapping[str, Any]) -> bytes:
-    """The plan's canonical bytes (RFC 8785): UTF-8, sorted keys, shortest numbers, no spaces."""
-    try:
-        return rfc8785.dumps(dict(plan))
-    except (rfc8785.CanonicalizationError, TypeError, ValueError) as error:
-        raise BadInput(
-            f"The plan holds something that has no canonical JSON: {error}.",
-            hint="Numbers must be finite, and integers below 2^53.",
-        ) from error
+def _has_retakes(contrast: Contrast) -> bool:
+    if contrast.role != "question" or contrast.procedure not in PROCEDURES:
+        return False
+    return contrast.asked_by.round_robin and max(map(len, contrast.sides)) > 1
 
 
-def sha256(plan: Mapping[str, Any]) -> str:
-    """The SHA-256 of the canonical bytes, 64 hexadecimal digits: the plan's lock."""
-    return hashlib.sha256(canonical(plan)).hexdigest()
+def _tidied(contrast: Contrast) -> Contrast:
+    """Texts as people meant them, and nothing that the contrast's procedure does not have."""
+    own = contrast.options
+    return replace(
+        contrast,
+        name=contrast.name.strip(),
+        attribute=contrast.attribute.strip() if contrast.attribute else None,
+        conditions=tuple(replace(c, label=c.label.strip()) for c in contrast.conditions),
+        override_reason=(contrast.override_reason or "").strip() or None,
+        ties="ties" in own and contrast.ties,
+        reasons="reasons" in own and contrast.reasons,
+        attributes=(
+            tuple(" ".join(word.split()) for word in contrast.attributes)
+            if "attributes" in own
+            else ()
+        ),
+    )
 
 
-def from_json(text: str | bytes) -> dict[str, Any]:
-    """A checked plan from its JSON. Raises BadInput if it is no plan."""
-    try:
-        plan = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise BadInput(f"The plan is no readable JSON: {error}.", hint=AS_WRITTEN) from error
-    if not isinstance(plan, dict):
-        raise BadInput("The plan is no JSON object.", hint=AS_WRITTEN)
-    check(plan, hint=AS_WRITTEN)
-    return plan
-
-
-def _entry(
-    contrast: PlanContrast, takes: Sequence[TakeLog], factors: Sequence[Factor]
-) -> dict[str, Any]:
-    reason = (contrast.override_reason or "").strip() or None
-    entry: dict[str, Any] = {
-        "id": contrast.id,
-        "name": contrast.name.strip(),
-        "role": contrast.role,
-        "procedure": contrast.procedure,
-        "attribute": contrast.attribute.strip() if contrast.attribute else None,
-        "factor": None,
-        "scale": contrast.scale,
-        "conditions": [
-            {"label": c.label.strip(), "dose": c.dose, "takes": list(c.takes)}
-            for c in contrast.conditions
-        ],
-        "level": contrast.level,
-        "votes_per_listener": contrast.votes_per_listener,
-        "differs": [],
-        "unlogged": [],
-        "override_reason": reason,
-    }
-    if contrast.procedure == "preference":
-        entry["ties"], entry["reasons"] = contrast.ties, contrast.reasons
-        entry["attributes"] = [" ".join(word.split()) for word in contrast.attributes]
+def _guarded(contrast: Contrast, takes: Sequence[TakeLog], factors: Sequence[Factor]) -> Contrast:
+    """The contrast with what the guard finds in the chain logs."""
     if contrast.role == "planted_check":
-        entry["planted"] = dict(contrast.planted) if contrast.planted else None
-    elif contrast.role == "retake_control":
-        entry["of"] = None
-    if contrast.role != "planted_check":
-        result = guard(contrast.conditions, takes, factors, reason, contrast.given)
-        if contrast.given:
-            entry["given"] = list(result.given)
-            entry["strata"] = [{"label": s.label, "takes": list(s.takes)} for s in result.strata]
-        entry["factor"] = result.factor
-        entry["differs"] = list(result.differs)
-        entry["unlogged"] = list(result.unlogged)
-    return entry
+        return replace(contrast, factor=None, differs=(), unlogged=(), given=(), strata=())
+    found = guard(contrast.conditions, takes, factors, contrast.override_reason, contrast.given)
+    return replace(
+        contrast,
+        factor=found.factor,
+        differs=found.differs,
+        unlogged=found.unlogged,
+        given=found.given if contrast.given else (),
+        strata=found.strata if contrast.given else (),
+    )

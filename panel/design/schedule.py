@@ -10,15 +10,16 @@ uniformly: balanced keys would spoil the binomial.
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import combinations, zip_longest
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from panel.errors import BadInput
 from panel.procedures.base import KeyedTrial, Pair
 from panel.procedures.catalogue import procedure
+from panel.study.plan import Contrast, Plan
 
 T = TypeVar("T")
 
@@ -44,7 +45,7 @@ def round_robin_pairs(takes: Sequence[str]) -> tuple[Pair, ...]:
     return tuple(combinations(sorted(takes), 2))
 
 
-def contrast_pairs(contrast: Mapping[str, Any]) -> tuple[Pair, ...]:
+def contrast_pairs(contrast: Contrast) -> tuple[Pair, ...]:
     """The pairs of takes a contrast of the plan asks about.
 
     A question: the round robin of its pooled takes, or, given other factors, one within each
@@ -52,31 +53,22 @@ def contrast_pairs(contrast: Mapping[str, Any]) -> tuple[Pair, ...]:
     check: each take with its own planted copy. A free retake control: every take of the
     one side with every one of the other.
     """
-    sides = [sorted(condition["takes"]) for condition in contrast["conditions"]]
-    if contrast["role"] == "question":
-        return procedure(contrast["procedure"]).pairs(sides, _pools(contrast))
-    if contrast["role"] == "planted_check":
-        left, right = (condition["takes"] for condition in contrast["conditions"])
+    sides = [sorted(side) for side in contrast.sides]
+    if contrast.role == "question":
+        return contrast.asked_by.pairs(sides, _pools(contrast))
+    if contrast.role == "planted_check":
+        left, right = contrast.sides
         if len(left) == len(right):
             return tuple(_sorted_pair(a, b) for a, b in zip(left, right, strict=True))
     return tuple(sorted(_sorted_pair(a, b) for a in sides[0] for b in sides[1]))
 
 
-def deck_size(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> int:
+def deck_size(plan: Plan, contrast: Contrast) -> int:
     """Cards in one deck of a contrast: its pairs times the plan's excerpts."""
-    return len(contrast_pairs(contrast)) * len(plan["excerpts"])
+    return len(contrast_pairs(contrast)) * len(plan.excerpts)
 
 
-def served(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The contrasts that have trials of their own, in the plan's order (no derived controls)."""
-    return [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
-
-
-def trials_per_listener(plan: Mapping[str, Any]) -> int:
-    return sum(int(contrast["votes_per_listener"]) for contrast in served(plan))
-
-
-def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]:
+def listener_trials(plan: Plan, ordinal: int) -> list[PlannedTrial]:
     """The trials of the listener with that ordinal (from 0), in the order they are to be put.
 
     Consecutive listeners are dealt consecutive cards, so over whole decks each pair × excerpt
@@ -86,12 +78,10 @@ def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]
     """
     if ordinal < 0:
         raise BadInput("A listener's ordinal counts from zero.")
-    seed = str(plan["schedule_seed"])
-    own = SeededStream(seed, "listener", ordinal)
-    blocks: dict[tuple[str, str, bool], list[dict[str, Any]]] = {}
-    for contrast in served(plan):
-        asked_as = contrast["procedure"], contrast.get("attribute") or ""
-        key = (*asked_as, bool(contrast.get("ties")))
+    own = SeededStream(plan.schedule_seed, "listener", ordinal)
+    blocks: dict[tuple[str, str, bool], list[Contrast]] = {}
+    for contrast in plan.served:
+        key = (contrast.procedure, contrast.attribute or "", contrast.ties)
         blocks.setdefault(key, []).append(contrast)
     trials: list[PlannedTrial] = []
     for number, key in enumerate(own.shuffled(sorted(blocks))):
@@ -99,19 +89,17 @@ def listener_trials(plan: Mapping[str, Any], ordinal: int) -> list[PlannedTrial]
         checks: list[tuple[str, Pair, str]] = []
         for contrast in blocks[key]:
             cards = dealt(plan, contrast, ordinal)
-            kind = checks if contrast["role"] == "planted_check" else asked
-            kind.extend((contrast["id"], pair, excerpt) for pair, excerpt in cards)
+            kind = checks if contrast.role == "planted_check" else asked
+            kind.extend((contrast.id, pair, excerpt) for pair, excerpt in cards)
         for contrast_id, pair, excerpt in _spread(own, own.shuffled(asked), own.shuffled(checks)):
             reminders = _reminders(plan, contrast_id, ordinal, len(trials), pair)
             trials.append(PlannedTrial(contrast_id, key[0], excerpt, *pair, number, reminders))
     return trials
 
 
-def dealt(
-    plan: Mapping[str, Any], contrast: Mapping[str, Any], ordinal: int
-) -> list[tuple[Pair, str]]:
+def dealt(plan: Plan, contrast: Contrast, ordinal: int) -> list[tuple[Pair, str]]:
     """The cards (pair, excerpt) of one contrast that fall to one listener."""
-    votes = int(contrast["votes_per_listener"])
+    votes = contrast.votes_per_listener
     size = deck_size(plan, contrast)
     cards: list[tuple[Pair, str]] = []
     position = ordinal * votes
@@ -123,17 +111,15 @@ def dealt(
     return cards
 
 
-def deck(
-    plan: Mapping[str, Any], contrast: Mapping[str, Any], number: int
-) -> list[tuple[Pair, str]]:
+def deck(plan: Plan, contrast: Contrast, number: int) -> list[tuple[Pair, str]]:
     """Deck `number` of a contrast, shuffled: each pair × excerpt exactly once.
 
     A deck runs through the pairs once for each excerpt, and pairs come in rounds in which each
     take appears at most once (the circle method for tournaments; takes, rounds and their insides
     are shuffled), so that even a short hand has its takes well spread.
     """
-    stream = SeededStream(str(plan["schedule_seed"]), "deck", contrast["id"], number)
-    excerpts = [excerpt["id"] for excerpt in plan["excerpts"]]
+    stream = SeededStream(plan.schedule_seed, "deck", contrast.id, number)
+    excerpts = plan.excerpt_ids
     pairs = list(contrast_pairs(contrast))
     offsets = [index % len(excerpts) for index in range(len(pairs))]
     first_excerpt = dict(zip(pairs, stream.shuffled(offsets), strict=True))
@@ -146,7 +132,7 @@ def deck(
 
 
 def draw_keys(
-    plan: Mapping[str, Any],
+    plan: Plan,
     trials: Sequence[PlannedTrial],
     randbelow: Callable[[int], int] = secrets.randbelow,
 ) -> list[KeyedTrial]:
@@ -155,10 +141,7 @@ def draw_keys(
     Which condition goes by the first of the two names of a reminder is drawn once for each
     listener and contrast, so that the names can be learned.
     """
-    sides = {
-        contrast["id"]: {t: i for i, c in enumerate(contrast["conditions"]) for t in c["takes"]}
-        for contrast in served(plan)
-    }
+    sides = {contrast.id: contrast.side_of for contrast in plan.served}
     named: dict[str, int] = {}
     keyed = []
     for trial in trials:
@@ -218,25 +201,23 @@ class SeededStream:
 
 
 def _reminders(
-    plan: Mapping[str, Any], contrast_id: str, ordinal: int, place: int, pair: Pair
+    plan: Plan, contrast_id: str, ordinal: int, place: int, pair: Pair
 ) -> tuple[str, ...]:
     """What is at hand beside a pair, drawn anew for each trial."""
-    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
-    stream = SeededStream(str(plan["schedule_seed"]), "reminders", contrast_id, ordinal, place)
-    sides = [condition["takes"] for condition in contrast["conditions"]]
-    return procedure(contrast["procedure"]).beside(pair, sides, stream.below)
+    contrast = plan.contrast(contrast_id)
+    stream = SeededStream(plan.schedule_seed, "reminders", contrast_id, ordinal, place)
+    return contrast.asked_by.beside(pair, contrast.sides, stream.below)
 
 
 def _sorted_pair(a: str, b: str) -> Pair:
     return (a, b) if a < b else (b, a)
 
 
-def _pools(contrast: Mapping[str, Any]) -> list[list[str]]:
+def _pools(contrast: Contrast) -> list[list[str]]:
     """Takes that are paired with one another: all of them, or those of each stratum."""
-    strata = contrast.get("strata")
-    if strata:
-        return [sorted(stratum["takes"]) for stratum in strata]
-    return [sorted(take for side in contrast["conditions"] for take in side["takes"])]
+    if contrast.strata:
+        return [sorted(stratum.takes) for stratum in contrast.strata]
+    return [sorted(contrast.side_of)]
 
 
 def _rounds(

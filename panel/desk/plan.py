@@ -98,8 +98,8 @@ def _draft(
 ) -> Response:
     draft = plan.draft(store_of(request), study.id)
     curves, endings = {}, None
-    if draft.document is not None and draft.outlook is not None:
-        endings = plan.endings(draft.document, simulate=simulate)
+    if draft.plan is not None and draft.outlook is not None:
+        endings = plan.endings(draft.plan, simulate=simulate)
         curves = {
             curve.outlook.id: pictures.power(curve.lines, curve.outlook.votes)
             for curve in plan.power_curves(draft.outlook)
@@ -131,7 +131,7 @@ def _lock(
         study=study,
         here="plan",
         draft=draft,
-        words=words.in_words(draft.document) if draft.document else (),
+        words=words.in_words(draft.plan) if draft.plan else (),
         problem=problem,
     )
 
@@ -139,7 +139,6 @@ def _lock(
 def _locked(
     request: Request, who: OrganiserView, study: StudyView, *, problem: PanelError | None = None
 ) -> Response:
-    document = plan.document(store_of(request), study.id)
     return page(
         request,
         "desk/plan_locked.html",
@@ -147,6 +146,6 @@ def _locked(
         organiser=who,
         study=study,
         here="plan",
-        words=words.in_words(document),
+        words=words.in_words(plan.locked(store_of(request), study.id)),
         problem=problem,
     )

@@ -30,7 +30,7 @@ def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None)
             )
         return pool(votes)
     rows = None if listeners is None else read_listeners_csv(_text(listeners))
-    return concluded(plans.from_json(_text(plan).encode()), votes, rows)
+    return concluded(plans.checked(_text(plan).encode()).document(), votes, rows)
 
 
 def lines(document: Mapping[str, Any]) -> list[str]:

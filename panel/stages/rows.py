@@ -16,7 +16,9 @@ from sqlmodel import Session, col, select
 from panel.errors import BadInput, NotFound
 from panel.store.tables import Clip, Contrast, Excerpt, Factor, Plan, Study, Take
 from panel.study import factors as design
+from panel.study import plan as written
 from panel.study.factors import TakeLog
+from panel.study.plan_reading import read_contrast
 
 LONGEST_LABEL = 40
 
@@ -131,15 +133,25 @@ def clip_basis(session: Session, study_id: int) -> str:
     return sha256(json.dumps(basis).encode()).hexdigest()
 
 
+def asked_in(row: Contrast) -> written.Contrast:
+    """The contrast that a row holds, as it is asked: what the guard says is not kept with it."""
+    return read_contrast(
+        {**row.document, "id": row.key, "role": row.role},
+        "contrast",
+        "Remove this contrast and ask it anew.",
+    )
+
+
 def planted_in(session: Session, study_id: int) -> dict[str, tuple[str, float]]:
     """Key of each planted copy (`t01+check`) -> kind and amount in dB of what is planted."""
     found = session.exec(
         select(Contrast).where(Contrast.study_id == study_id, Contrast.role == "planted_check")
     )
     return {
-        key: (c.document["planted"]["kind"], c.document["planted"]["amount_db"])
-        for c in found
-        for key in c.document["conditions"][1]["takes"]
+        key: (c.planted.kind, c.planted.amount_db)
+        for c in map(asked_in, found)
+        if c.planted is not None
+        for key in c.sides[1]
     }
 
 

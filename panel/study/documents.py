@@ -123,7 +123,7 @@ def parsed(content: bytes, what: str, hint: str) -> Json:
     return found
 
 
-def canonical(document: Json, what: str, hint: str) -> bytes:
+def canonical(document: Json, what: str = "document", hint: str = "") -> bytes:
     """The canonical bytes (RFC 8785): UTF-8, sorted keys, shortest numbers, no spaces.
 
     Raises BadInput for what has none: numbers that are not finite, integers of 2^53 and more.

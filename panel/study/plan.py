@@ -157,6 +157,11 @@ class Contrast:
         return PROCEDURES[self.procedure].as_asked(ties=self.ties)
 
     @property
+    def options(self) -> tuple[str, ...]:
+        """What may be said of it for its procedure alone; nothing where that is unknown."""
+        return PROCEDURES[self.procedure].options if self.procedure in PROCEDURES else ()
+
+    @property
     def liking(self) -> bool:
         """What is asked is what listeners would rather hear: it may be divided, and “heard” is no
         answer to it."""
@@ -234,15 +239,12 @@ class Contrast:
         }
 
     def _own_to_its_procedure(self) -> dict[str, Json]:
-        if self.procedure not in PROCEDURES:
-            return {}
-        options: dict[str, Json] = {
+        said: dict[str, Json] = {
             "ties": self.ties,
             "reasons": self.reasons,
             "attributes": list(self.attributes),
         }
-        own = PROCEDURES[self.procedure].options
-        return {key: value for key, value in options.items() if key in own}
+        return {key: value for key, value in said.items() if key in self.options}
 
     def _own_to_its_role(self) -> dict[str, Json]:
         if self.role == "planted_check":

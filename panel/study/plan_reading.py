@@ -47,6 +47,14 @@ def locked_plan(content: bytes) -> Plan:
     return read_plan(content)
 
 
+def read_contrast(document: Json, what: str, hint: str) -> Contrast:
+    """A contrast by itself, of which only the shape is checked; it may lack what the guard says.
+
+    `what` it is called, and `hint`, in errors. Raises BadInput with the path of what is wrong.
+    """
+    return _contrast(Entry(document, what, hint, whole=False))
+
+
 def typed(document: Json | bytes, *, whole: bool = True, hint: str = AS_EXPORTED) -> Plan:
     """The document's typed values, of which only the shape has been checked.
 
@@ -64,7 +72,7 @@ def _root(value: Json, *, whole: bool, hint: str) -> Entry:
     root = Entry(value, "plan", hint, whole=whole)
     found = root.get("format").value
     if found != FORMAT:
-        raise root.refuse(f"its format is {found!r}, where {FORMAT} is expected")
+        raise root.refuse(f"its format is {found!r}, so it is no plan of the format {FORMAT}")
     return root
 
 
@@ -160,7 +168,7 @@ def _contrast(entry: Entry) -> Contrast:
         name,
         role,
         procedure,
-        conditions=conditions_of(entry["conditions"]),
+        conditions=tuple(map(_condition, entry["conditions"])),
         votes_per_listener=entry["votes_per_listener"].count(),
         attribute=_some_text(entry.get("attribute")),
         factor=_some_text(entry.expected("factor")),
@@ -176,11 +184,6 @@ def _contrast(entry: Entry) -> Contrast:
         given=_texts(entry.get("given")),
         strata=tuple(starmap(_stratum, enumerate(_list(entry.get("strata")), 1))),
     )
-
-
-def conditions_of(entry: Entry) -> tuple[Condition, ...]:
-    """The conditions of a list of them."""
-    return tuple(map(_condition, entry))
 
 
 def _condition(entry: Entry) -> Condition:

@@ -49,7 +49,8 @@ def main() -> None:
             begun = time.perf_counter()
             chances(np.random.default_rng(1), document, truth, runs=runs)
             each = (time.perf_counter() - begun) / runs
-            plan, trials = read_plan(document), dealt_out(document)
+            plan = read_plan(document)
+            trials = dealt_out(plan)
             tables = [
                 studies.written_out(trials, answers)
                 for answers in answered(np.random.default_rng(1), plan, trials, truth, runs=TABLES)

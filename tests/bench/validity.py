@@ -96,7 +96,8 @@ class Study:
     @cache  # noqa: B019 (a study lives as long as the program)
     def dealt(self, schedule):
         document = self.document | {"schedule_seed": f"{schedule:032x}"}
-        return read_plan(document), dealt_out(document)
+        plan = read_plan(document)
+        return plan, dealt_out(plan)
 
     def stream(self, truth) -> int:
         """The cell's own number: cells of unlike studies or truths do not share their luck."""

@@ -5,7 +5,6 @@ test can tell from the *sound* which take was played.
 """
 
 import io
-import json
 import secrets
 from dataclasses import dataclass
 from datetime import timedelta
@@ -13,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from panel.design import plan as plans
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store
 from panel.store.tables import Clip, Excerpt, Listener, Organiser, Plan, Study, Take
+from panel.study.plan_reading import read_plan
 
 RATE = 48_000
 PITCH = {"t01": 330.0, "t02": 370.0, "t03": 415.0, "t04": 466.0, "t01+check": 554.0}
@@ -160,6 +159,7 @@ def build(
     document = plan_document(
         procedures, votes=votes, headphones=headphones, length_s=length_s, **more
     )
+    plan = read_plan(document)
     now = store.now()
     open_link = new_code()
     links = tuple(new_code() for _ in range(listeners))
@@ -186,8 +186,8 @@ def build(
             Plan(
                 study_id=study.id,
                 document={},
-                canonical=plans.canonical(document) if locked else None,
-                sha256=plans.sha256(document) if locked else None,
+                canonical=plan.canonical if locked else None,
+                sha256=plan.sha256 if locked else None,
                 locked_at=study.locked_at,
             )
         )
@@ -254,6 +254,4 @@ def build(
                 )
             )
         s.commit()
-        return SmallStudy(
-            study.id, study.code, links, open_link, json.loads(plans.canonical(document))
-        )
+        return SmallStudy(study.id, study.code, links, open_link, plan.document())

@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
-from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.design.plan import build
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.plan import Contrast, Plan, PlanExcerpt, PlanTake, Planted
 
 FACTORS = (
     Factor("adhesive", "adhesive"),
@@ -39,7 +40,7 @@ def study(**changes: Any) -> dict[str, Any]:
         "takes": [*glue, *hours],
         "excerpts": [PlanExcerpt("e1", 1.5, 6.5), PlanExcerpt("e2", 8.0, 13.0)],
         "contrasts": [
-            PlanContrast(
+            Contrast(
                 "q1",
                 "Stiffer adhesive",
                 "question",
@@ -50,7 +51,7 @@ def study(**changes: Any) -> dict[str, Any]:
                 ),
                 16,
             ),
-            PlanContrast(
+            Contrast(
                 "q2",
                 "Hours of vibration",
                 "question",
@@ -64,14 +65,14 @@ def study(**changes: Any) -> dict[str, Any]:
                 attribute="top end",
                 scale="log1p",
             ),
-            PlanContrast(
+            Contrast(
                 "check",
                 "Planted check",
                 "planted_check",
                 "abx",
                 (Condition("unchanged", ("t01",)), Condition("planted", ("t01+check",))),
                 4,
-                planted={"kind": "shelf", "amount_db": 6.0},
+                planted=Planted("shelf", 6.0),
             ),
         ],
         "listeners": 40,
@@ -82,5 +83,11 @@ def study(**changes: Any) -> dict[str, Any]:
 
 
 @pytest.fixture
-def plan() -> dict[str, Any]:
+def plan() -> Plan:
     return build(**study())
+
+
+@pytest.fixture
+def document(plan: Plan) -> dict[str, Any]:
+    """The plan's document, to be damaged."""
+    return plan.document()

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.design.plan import build
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
+from panel.study.plan import Contrast, PlanExcerpt, PlanTake
 
 FACTORS = (Factor("adhesive", "adhesive"), Factor("element", "element"))
 GLUES, ELEMENTS = ("hide glue", "epoxy"), ("ribbon", "coil")
@@ -49,10 +50,11 @@ def crossed(
         "conditions": conditions(made), "votes_per_listener": 24, "given": ("element",),
         "attribute": "top end" if procedure == "attribute" else None,
     }  # fmt: skip
-    return build(**{
+    plan = build(**{
         "title": "Larkfield adhesives", "question": "Does the stiffer adhesive matter?",
         "factors": FACTORS, "takes": made, "listeners": 20,
         "excerpts": [PlanExcerpt("e1", 1.5, 6.5), PlanExcerpt("e2", 8.0, 13.0)],
-        "contrasts": [PlanContrast(**asked | dict(question or {}))],
+        "contrasts": [Contrast(**asked | dict(question or {}))],
         "schedule_seed": "00112233445566778899aabbccddeeff",
     } | more)  # fmt: skip
+    return plan.document()

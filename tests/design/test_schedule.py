@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import copy
 import itertools
 import math
 import random
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -23,16 +23,17 @@ from panel.design.schedule import (
     draw_keys,
     listener_trials,
     round_robin_pairs,
-    trials_per_listener,
 )
 from panel.errors import BadInput
 from panel.procedures.catalogue import PROCEDURES
+from panel.study.conditions import Condition
+from panel.study.plan import Contrast, PlanExcerpt
 
 from .conftest import study
 
 
 def contrast(plan, name):
-    return next(entry for entry in plan["contrasts"] if entry["id"] == name)
+    return plan.contrast(name)
 
 
 def test_round_robin_holds_each_unordered_pair_once():
@@ -77,7 +78,7 @@ def test_every_listener_gets_the_planned_number_of_each_contrast(plan):
     for ordinal in range(12):
         counts = Counter(trial.contrast for trial in listener_trials(plan, ordinal))
         assert counts == {"q1": 16, "q2": 6, "check": 4}
-    assert trials_per_listener(plan) == 26
+    assert plan.votes_per_listener == 26
 
 
 def test_a_short_hand_still_has_its_takes_well_spread(plan):
@@ -94,20 +95,22 @@ def test_a_short_hand_still_has_its_takes_well_spread(plan):
 def test_the_schedule_does_not_know_which_condition_a_take_has():
     """Swap the takes of the two conditions at will: the same pairs come in the same order."""
     plan = build(**study())
-    relabelled = copy.deepcopy(plan)
-    takes = [take for side in contrast(plan, "q1")["conditions"] for take in side["takes"]]
+    question = contrast(plan, "q1")
+    takes = [take for side in question.sides for take in side]
     order = random.Random(5)
     for _ in range(20):
         order.shuffle(takes)
-        sides = contrast(relabelled, "q1")["conditions"]
-        sides[0]["takes"], sides[1]["takes"] = takes[:5], takes[5:]
+        sides = (Condition("a", tuple(takes[:5])), Condition("b", tuple(takes[5:])))
+        turned = replace(question, conditions=sides)
+        others = [turned if entry is question else entry for entry in plan.contrasts]
+        relabelled = replace(plan, contrasts=tuple(others))
         for ordinal in (0, 3, 17):
             assert listener_trials(relabelled, ordinal) == listener_trials(plan, ordinal)
 
 
 def test_a_pair_across_is_no_more_likely_early_than_a_pair_within(plan):
     # 25 of the 45 pairs lie across; over many first trials the share must be that.
-    sides = {t: i for i, c in enumerate(contrast(plan, "q1")["conditions"]) for t in c["takes"]}
+    sides = contrast(plan, "q1").side_of
     across = total = 0
     for ordinal in range(900):
         first = next(t for t in listener_trials(plan, ordinal) if t.contrast == "q1")
@@ -177,7 +180,7 @@ def test_one_take_a_side_is_the_single_pair():
     conditions = tuple(type(side)(side.label, side.takes[:1]) for side in question.conditions)
     single = type(question)("q1", "Two recordings", "question", "abx", conditions, 8)
     plan = build(**study(contrasts=[single], planted_least_right=None))
-    assert [entry["id"] for entry in plan["contrasts"]] == ["q1"]  # no retakes, no control
+    assert [entry.id for entry in plan.contrasts] == ["q1"]  # no retakes, no control
     trials = listener_trials(plan, 0)
     assert {(t.take_a, t.take_b) for t in trials} == {("t01", "t02")}
     assert Counter(t.excerpt for t in trials) == {"e1": 4, "e2": 4}
@@ -224,11 +227,11 @@ def test_every_arrangement_comes_up_and_none_other_equally_often(code):
 
 
 def test_preferences_with_and_without_neither_stand_in_blocks_of_their_own(plan):
-    both = copy.deepcopy(plan)
-    for number, ties in ((1, True), (2, False)):
-        entry = copy.deepcopy(contrast(plan, "q1"))
-        entry |= {"id": f"p{number}", "procedure": "preference", "ties": ties}
-        both["contrasts"].append(entry)
+    liked = [
+        replace(contrast(plan, "q1"), id=f"p{number}", procedure="preference", ties=ties)
+        for number, ties in ((1, True), (2, False))
+    ]
+    both = replace(plan, contrasts=(*plan.contrasts, *liked))
     for ordinal in range(5):
         kinds = {}
         for trial in listener_trials(both, ordinal):
@@ -238,10 +241,9 @@ def test_preferences_with_and_without_neither_stand_in_blocks_of_their_own(plan)
 
 
 def test_reminders_are_other_takes_of_the_same_conditions_under_names_drawn_once(plan):
-    with_reminder = copy.deepcopy(plan)
-    entry = copy.deepcopy(contrast(plan, "q1")) | {"id": "m1", "procedure": "reminder"}
-    with_reminder["contrasts"].append(entry)
-    side = {take: i for i, c in enumerate(entry["conditions"]) for take in c["takes"]}
+    entry = replace(contrast(plan, "q1"), id="m1", procedure="reminder")
+    with_reminder = replace(plan, contrasts=(*plan.contrasts, entry))
+    side = entry.side_of
     source = random.Random(4)
     first_named, rights, met = Counter(), Counter(), Counter()
     for ordinal in range(60):
@@ -299,16 +301,14 @@ def test_a_pair_of_one_take_is_refused():
 )
 def test_any_round_robin_comes_out_equal_over_whole_decks(sizes, excerpts, votes, seed):
     names = (f"t{index:02d}" for index in itertools.count())
-    sides = [{"takes": [next(names) for _ in range(size)]} for size in sizes]
-    entry = {
-        "id": "q", "role": "question", "procedure": "abx", "conditions": sides,
-        "votes_per_listener": votes,
-    }  # fmt: skip
-    plan = {
-        "schedule_seed": f"{seed:032x}",
-        "excerpts": [{"id": f"e{index}"} for index in range(excerpts)],
-        "contrasts": [entry],
-    }
+    sides = [Condition(str(size), tuple(next(names) for _ in range(size))) for size in sizes]
+    entry = Contrast("q", "Any", "question", "abx", tuple(sides), votes)
+    plan = replace(
+        build(**study()),
+        schedule_seed=f"{seed:032x}",
+        excerpts=tuple(PlanExcerpt(f"e{index}", 0.0, 5.0) for index in range(excerpts)),
+        contrasts=(entry,),
+    )
     size = deck_size(plan, entry)
     listeners = size // math.gcd(size, votes)  # together they use up whole decks
     seen = Counter(

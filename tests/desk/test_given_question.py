@@ -66,7 +66,7 @@ def locked(door: Door) -> dict:
     shown = re.search(r'name="sha256" value="([0-9a-f]{64})"', page)
     assert shown
     assert door.post("/plan/lock", sha256=shown.group(1)).status_code == 303
-    return lock.document(made.store, made.id)
+    return lock.locked(made.store, made.id).document()
 
 
 def answering(condition: dict[str, str]) -> Callable[[Trial], int]:

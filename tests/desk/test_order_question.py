@@ -59,7 +59,7 @@ def test_three_conditions_are_asked_about_in_one_preference(logged: Door):
     assert sum_shown
     assert logged.post("/plan/lock", sha256=sum_shown.group(1)).status_code == 303
 
-    (question,) = (c for c in lock.document(made.store, made.id)["contrasts"]
+    (question,) = (c for c in lock.locked(made.store, made.id).document()["contrasts"]
                    if c["role"] == "question")  # fmt: skip
     assert question["procedure"] == "preference"
     assert question["ties"] is True

@@ -157,7 +157,7 @@ def test_rules_are_kept_or_refused_with_what_was_typed(ready: Door):
              "planted_least_right": "3", "headphones": "exclude"}  # fmt: skip
     assert ready.post("/plan", **rules).status_code == 303
     kept = lock.draft(ready.made.store, ready.made.id).rules
-    assert (kept["alpha"], kept["limit"], kept["planted_least_right"]) == (0.01, 0.3, 3)
+    assert (kept.alpha, kept.limit, kept.planted_least_right) == (0.01, 0.3, 3)
     refused = ready.post("/plan", **(rules | {"alpha": "often"}))
     assert refused.status_code == 400
     assert 'value="often"' in refused.text

@@ -20,6 +20,7 @@ from panel.stages.listen import check_results, visit, votes_in
 from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Organiser, Plan, Study, Trial
+from panel.study.plan_reading import read_plan
 
 SECRET = "a secret for tests only"
 CAST = ("organiser", "other_organiser", "listener", "other_listener", "stranger")
@@ -100,12 +101,11 @@ def sign_in(store: Store, client: TestClient, address: str) -> None:
 
 def with_rule(store: Store, study: SmallStudy, **changes: Any) -> SmallStudy:
     """The same study under a plan with another rule, locked anew (before any vote)."""
-    from panel.design import plan as plans
-
     document = {**study.plan, **changes}
     with store.session() as s:
         row = s.exec(select(Plan).where(Plan.study_id == study.id)).one()
-        row.canonical, row.sha256 = plans.canonical(document), plans.sha256(document)
+        plan = read_plan(document)
+        row.canonical, row.sha256 = plan.canonical, plan.sha256
         s.add(row)
         s.commit()
     return replace(study, plan=document)

@@ -10,7 +10,7 @@ import json
 
 import pytest
 
-from panel.design.plan import canonical
+from panel.study.documents import canonical
 
 # RFC 8785, section 3.2.2: the input and its canonical form [memory].
 SAMPLE = r"""{

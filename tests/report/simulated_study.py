@@ -11,14 +11,15 @@ from typing import Any
 
 import numpy as np
 
-from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.design.plan import build
 from panel.design.schedule import draw_key, listener_trials
 from panel.procedures.base import POSITIONS
 from panel.procedures.catalogue import PROCEDURES
-from panel.procedures.curves import CURVES
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.measurement import Band, Measurement
+from panel.study.plan import Contrast, PlanExcerpt, PlanTake, Planted
+from panel.study.plan_reading import read_plan
 from panel.study.votes import ListenerRow, Vote
 
 FACTORS = (
@@ -63,37 +64,38 @@ def plan(listeners: int = 40, stop: str = "fixed", title: str = "Larkfield Picku
         )
 
     check = of["hide glue"][0]
-    return build(
+    made = build(
         title=title,
         question="Does the stiffer adhesive sound different?",
         factors=FACTORS,
         takes=takes,
         excerpts=[PlanExcerpt("e1", 1.5, 6.5), PlanExcerpt("e2", 8.0, 13.0)],
         contrasts=[
-            PlanContrast("q1", "Stiffer adhesive", "question", "abx",
+            Contrast("q1", "Stiffer adhesive", "question", "abx",
                          sides("hide glue", "epoxy"), 16),
-            PlanContrast("q2", "Hours on the vibration table", "question", "triangle",
+            Contrast("q2", "Hours on the vibration table", "question", "triangle",
                          sides("0 h", "10 h", "30 h", "100 h", dose=True), 12, scale="log1p"),
-            PlanContrast("q3", "Economy element", "question", "attribute",
+            Contrast("q3", "Economy element", "question", "attribute",
                          sides("hide glue", "economy"), 8, attribute="body"),
-            PlanContrast("q4", "Liked better", "question", "preference",
+            Contrast("q4", "Liked better", "question", "preference",
                          sides("hide glue", "epoxy"), 8),
-            PlanContrast("check", "Planted check", "planted_check", "abx",
+            Contrast("check", "Planted check", "planted_check", "abx",
                          (Condition("unchanged", (check,)),
                           Condition("planted", (f"{check}+check",))),
-                         4, planted={"kind": "shelf", "amount_db": 6.0}),
+                         4, planted=Planted("shelf", 6.0)),
         ],
         listeners=listeners,
         stop=stop,
         planted_least_right=2,
         schedule_seed="0123456789abcdef0123456789abcdef",
     )  # fmt: skip
+    return made.document()
 
 
 def votes(document: dict[str, Any], listeners: int, seed: int = 7):
     """Votes and listener rows of that many simulated listeners."""
     rng = np.random.default_rng(seed)
-    spots = {}
+    read, spots = read_plan(document), {}
     for contrast in document["contrasts"]:
         for condition in contrast.get("conditions") or ():
             place = STATES.get(condition["label"], (None, 0.0))[1]
@@ -106,14 +108,14 @@ def votes(document: dict[str, Any], listeners: int, seed: int = 7):
     for ordinal in range(listeners):
         code = f"L{rng.integers(10**6):06d}"
         keen, taste = np.exp(0.4 * rng.standard_normal()), rng.choice([-1, 1])
-        for number, trial in enumerate(listener_trials(document, ordinal), start=1):
+        for number, trial in enumerate(listener_trials(read, ordinal), start=1):
             keyed = draw_key(trial.procedure, (trial.take_a, trial.take_b),
                              lambda n: int(rng.integers(n)))  # fmt: skip
             kind = PROCEDURES[trial.procedure]
             if kind.directed:
                 apart = keen * (spots[keyed.slots[1]] - spots[keyed.slots[0]])
                 apart *= taste if trial.procedure == "preference" else 1
-                answer = int(rng.random() < CURVES["twoafc"].probability(apart))
+                answer = int(rng.random() < kind.curve.probability(apart))
                 correct = None
             else:
                 apart = keen * (spots[trial.take_a] - spots[trial.take_b])
@@ -129,7 +131,7 @@ def votes(document: dict[str, Any], listeners: int, seed: int = 7):
             )  # fmt: skip
         rows.append(
             ListenerRow(code, True, ("passed", "failed", "not taken")[ordinal % 7 // 3],
-                        "headphones", 48000, len(listener_trials(document, ordinal)))
+                        "headphones", 48000, len(listener_trials(read, ordinal)))
         )  # fmt: skip
     return table, rows
 

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import copy
 import hashlib
-import json
 
 import pytest
 import rfc8785
 
-from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.design.plan import build
 from panel.errors import BadInput
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
-from panel.study.plan import Exclusion, Stop
+from panel.study.plan import Contrast, Exclusion, PlanExcerpt, PlanTake, Planted, Stop
 from panel.study.plan_reading import locked_plan, read_plan, typed
 
 # Plans of every kind, all data invented: what differs between takes, and what is asked of them.
@@ -33,15 +32,15 @@ def take(number: int, resin: str = "pine", frame: str = "ash", hours: float | No
 
 TWO = (Condition("pine", ("t01", "t03")), Condition("birch", ("t02", "t04")))
 TAKES = [take(1), take(2, "birch"), take(3), take(4, "birch")]
-CHECK = PlanContrast(
+CHECK = Contrast(
     "check", "Planted", "planted_check", "abx",
     (Condition("unchanged", ("t01",)), Condition("planted", ("t01+check",))), 3,
-    planted={"kind": "shelf", "amount_db": 6.5},
+    planted=Planted("shelf", 6.5),
 )  # fmt: skip
 
 
 def asked(procedure: str = "abx", conditions=TWO, role: str = "question", **more):
-    return PlanContrast("q1", " Resin ", role, procedure, conditions, 8, **more)
+    return Contrast("q1", " Resin ", role, procedure, conditions, 8, **more)
 
 
 def crossed():
@@ -89,7 +88,7 @@ PLANS = {
     "retake control": {
         "contrasts": [
             asked(),
-            PlanContrast(
+            Contrast(
                 "r1", "Retakes", "retake_control", "abx",
                 (Condition("first", ("t01",)), Condition("second", ("t03",))), 4,
             ),
@@ -104,7 +103,7 @@ PLANS = {
 
 def built(name: str = "abx"):
     """The plan's document, as plain JSON and nothing else."""
-    plan = build(
+    return build(
         **{
             "title": "Larkfield frames",
             "question": "Does the resin matter?",
@@ -116,14 +115,37 @@ def built(name: str = "abx"):
             "schedule_seed": "0123456789abcdef" * 2,
             **PLANS[name],
         }
-    )
-    return json.loads(rfc8785.dumps(plan))
+    ).document()
+
+
+# What the program gave when plans were built as dictionaries and hashed without ever being read.
+SHA256 = {
+    "abx": "713a1ee9345b46a3775a1b2e7a40208e50ea79f47dc8efae7102ebc1efa2d4ef",
+    "triangle": "8fa3f5087774c951273bdea899aeefe05d67858c3ea3da808f63bed91af94f04",
+    "duo_trio": "bfcfe16fc23f2559a6592f6e868aa71a17a162125ea32b436ce9a15634361af9",
+    "same_different": "ac488a7100c3018d320b2174257ae0994ffbf165f298927c075363b7d3b5490a",
+    "reminder": "96dcf5cf7d30f0c22d4372238ccff75f17fe03936653b29e2ed5671f761e6401",
+    "preference": "53b93a6aad9c1e33a523e71e8bd1cfc69d30d0a747a1e0860155f6b74bdcf1ff",
+    "attribute": "1cea0a687c16f2d7469d067b05d3318bc642e134273b5bb6f46cb0f3f098b8f3",
+    "ties": "368f23cdfd799c23ff5e34d339f156082e5f1e5677cfc287474c1cebc19f408a",
+    "anytime": "d25344b90e8c4e535dd8986e3ecae24c2b1e558c3e2eb12c26477f73b293719e",
+    "other check": "d58faea7cf0e81d19b323f353b43af90f64cc129dd8ad42896e4632293014c7e",
+    "doses": "c4b7ffbca14e1d4900e7b55ff46a30b48ee0f929970bb1c8545c37fe3d6fca51",
+    "given": "7fa0d83ad8f1fc3d17f6935d806384f842e567b7b91edd0dbd89223f399aefd7",
+    "retake control": "9f4bb24329f0ebe8db993ca917b33b41d5bde7fba73dc4dc747639143e95fa77",
+    "override": "ff99379bd32eb5ae54264b6244d41b022eddb4b35bc66bea4b0542413aa24b8b",
+}
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_a_plan_keeps_its_sha256(name):
+    assert hashlib.sha256(rfc8785.dumps(built(name))).hexdigest() == SHA256[name]
 
 
 @pytest.mark.parametrize("name", PLANS)
 def test_the_typed_values_alone_write_the_same_bytes(name):
     document = built(name)
-    content = rfc8785.dumps(document)  # oracle: the document itself, never typed
+    content = rfc8785.dumps(document)
     for plan in (read_plan(document), typed(document), read_plan(content), locked_plan(content)):
         assert plan.as_read == b""  # nothing but typed values is kept
         assert plan.document() == document

@@ -6,9 +6,8 @@ permuted, inside strata only, so whatever the given factors do, they do to both 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import product
-from typing import Any
 
 from panel.study.conditions import Stratum
 from panel.study.factors import (
@@ -48,11 +47,3 @@ def cells(
 ) -> tuple[tuple[int, ...], ...]:
     """Takes of each condition (columns) in each stratum (rows)."""
     return tuple(tuple(len(set(side) & set(stratum)) for side in conditions) for stratum in strata)
-
-
-def cells_of(contrast: Mapping[str, Any]) -> tuple[tuple[int, ...], ...]:
-    """The cells of a plan's contrast; empty where it is not asked given another factor."""
-    return cells(
-        [condition["takes"] for condition in contrast["conditions"]],
-        [stratum["takes"] for stratum in contrast.get("strata") or ()],
-    )

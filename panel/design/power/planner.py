@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
 from panel.analysis.attribution.dealt_by_condition import LEAST_TAKES
 from panel.design import floor
-from panel.design.guard.strata import cells_of
-from panel.design.plan_check import conditions_of
 from panel.design.power.attribution import attribution_power
 from panel.design.power.procedure_choice import DPRIMES, PLAN_DPRIME
 from panel.design.power.votes import (
@@ -29,8 +25,8 @@ from panel.design.power.votes import (
     trial_seconds,
     votes_needed,
 )
-from panel.design.schedule import served, trials_per_listener
 from panel.procedures.catalogue import procedure
+from panel.study.plan import Contrast, Plan
 
 # Welcome and consent, level, headphone check, practice and thanks: common practice, no source.
 FRAME_SECONDS = 300
@@ -81,40 +77,36 @@ class Outlook:
     advice: tuple[str, ...]
 
 
-def minutes_per_listener(plan: Mapping[str, Any]) -> float:
+def minutes_per_listener(plan: Plan) -> float:
     """Rough minutes from the welcome to the thanks (common practice, no source)."""
-    spans = [excerpt["end_s"] - excerpt["start_s"] for excerpt in plan["excerpts"]]
+    spans = [excerpt.end_s - excerpt.start_s for excerpt in plan.excerpts]
     mean = sum(spans) / len(spans)
     seconds = sum(
-        contrast["votes_per_listener"] * trial_seconds(procedure(contrast["procedure"]), mean)
-        for contrast in served(plan)
+        contrast.votes_per_listener * trial_seconds(procedure(contrast.procedure), mean)
+        for contrast in plan.served
     )
     return float(FRAME_SECONDS + seconds) / 60
 
 
-def outlook(plan: Mapping[str, Any]) -> Outlook:
+def outlook(plan: Plan) -> Outlook:
     """What a checked plan can be expected to yield; deterministic."""
-    questions = sum(contrast["role"] == "question" for contrast in plan["contrasts"])
-    found = tuple(_contrast(plan, contrast, questions) for contrast in served(plan))
-    return Outlook(
-        trials_per_listener(plan), minutes_per_listener(plan), found, _advice(plan, found)
-    )
+    questions = len(plan.questions)
+    found = tuple(_contrast(plan, contrast, questions) for contrast in plan.served)
+    return Outlook(plan.votes_per_listener, minutes_per_listener(plan), found, _advice(plan, found))
 
 
-def _contrast(
-    plan: Mapping[str, Any], contrast: Mapping[str, Any], questions: int
-) -> ContrastOutlook:
-    kind = procedure(contrast["procedure"])
-    sizes = tuple(len(condition.takes) for condition in conditions_of(contrast))
-    cells = cells_of(contrast)
-    asked = contrast["role"] == "question"
-    round_robin = kind.code != "reminder"
-    alpha = plan["alpha"] / questions if asked else plan["alpha"]
-    listeners = plan["stop"]["listeners"]
+def _contrast(plan: Plan, contrast: Contrast, questions: int) -> ContrastOutlook:
+    kind = procedure(contrast.procedure)
+    sizes = tuple(map(len, contrast.sides))
+    cells = contrast.cells
+    asked = contrast.role == "question"
+    round_robin = kind.round_robin
+    alpha = plan.alpha / questions if asked else plan.alpha
+    listeners = plan.listeners
     across = given_across_share(cells) if cells else across_share(sizes)
-    each = contrast["votes_per_listener"] * (across if asked and round_robin else 1.0)
+    each = contrast.votes_per_listener * (across if asked and round_robin else 1.0)
     votes = math.floor(listeners * each + 1e-9)
-    looked_at = plan["stop"]["kind"] == "anytime"
+    looked_at = plan.anytime
     at_one = share_right(kind.code, dprime=PLAN_DPRIME)
     cost = anytime_cost(kind.code, at_one, alpha) if looked_at else None
     needed = (
@@ -122,15 +114,15 @@ def _contrast(
         if cost is None
         else VotesNeeded(cost.by_80, cost.by_80)
     )
-    dose = bool(contrast.get("scale"))
+    dose = contrast.is_dose
     barred = _barred(contrast) if asked else ""
     attributable = (
         asked
         and not barred
         and (
-            floor.given_reaches(cells, plan["alpha"], questions, directed=kind.directed)
+            floor.given_reaches(cells, plan.alpha, questions, directed=kind.directed)
             if cells
-            else floor.reaches(sizes, plan["alpha"], questions, dose=dose)
+            else floor.reaches(sizes, plan.alpha, questions, dose=dose)
             if round_robin
             else min(sizes) >= LEAST_TAKES
         )
@@ -139,23 +131,17 @@ def _contrast(
     if asked and kind.shows_absence:
         limit_listeners = _for_limit(
             kind.chance,
-            plan["limit"],
+            plan.limit,
             max(1, math.floor(each)),
-            plan["confidence"],
+            plan.confidence,
             looked_at,
         )
     attribution: tuple[tuple[float, float], ...] = ()
     simulated = (
-        kind.curve is not None
-        and kind.code != "reminder"
-        and attributable
-        and len(sizes) == 2
-        and not cells
+        kind.curve is not None and round_robin and attributable and len(sizes) == 2 and not cells
     )
-    if simulated and listeners * contrast["votes_per_listener"] <= MOST_SIM:
-        attribution = _attributed(
-            kind.code, sizes, listeners, contrast["votes_per_listener"], alpha
-        )
+    if simulated and listeners * contrast.votes_per_listener <= MOST_SIM:
+        attribution = _attributed(kind.code, sizes, listeners, contrast.votes_per_listener, alpha)
     sentences = []
     if asked:
         needed_listeners = None if needed.first is None else math.ceil(needed.first / each - 1e-9)
@@ -174,9 +160,9 @@ def _contrast(
                 "(simulated). More takes raise this; more listeners do so only up to a point."
             )
         short = (
-            floor.given_sentence(cells, plan["alpha"], questions, directed=kind.directed)
+            floor.given_sentence(cells, plan.alpha, questions, directed=kind.directed)
             if cells
-            else floor.floor_sentence(sizes, plan["alpha"], questions, dose=dose)
+            else floor.floor_sentence(sizes, plan.alpha, questions, dose=dose)
             if round_robin
             else _reminder_sentence(sizes)
         )
@@ -192,15 +178,15 @@ def _contrast(
         elif limit_listeners is None or limit_listeners > listeners:
             count = "more than 2,000" if limit_listeners is None else f"about {limit_listeners}"
             sentences.append(
-                f"To say “not heard by more than {plan['limit']:.0%}” when nobody hears it, it "
+                f"To say “not heard by more than {plan.limit:.0%}” when nobody hears it, it "
                 f"takes {count} listeners; {listeners} are planned."
             )
     else:
         needed_listeners = None
     return ContrastOutlook(
-        id=contrast["id"],
-        name=contrast["name"],
-        role=contrast["role"],
+        id=contrast.id,
+        name=contrast.name,
+        role=contrast.role,
         procedure=kind.code,
         takes=sizes,
         votes=votes,
@@ -250,14 +236,14 @@ def _anytime_sentence(cost: AnytimeCost, each: float) -> str:
 
 
 def _given_sentence(
-    plan: Mapping[str, Any],
-    contrast: Mapping[str, Any],
+    plan: Plan,
+    contrast: Contrast,
     cells: tuple[tuple[int, ...], ...],
     *,
     directed: bool,
 ) -> str:
-    names = {factor["id"]: factor["name"] for factor in plan["factors"]}
-    given = " and ".join(names[key] for key in contrast["given"])
+    names = plan.factor_names
+    given = " and ".join(names[key] for key in contrast.given)
     return (
         f"Given {given}: only takes alike in {given} are put side by side, and labels are permuted "
         f"among these alone; p can come down to "
@@ -278,14 +264,14 @@ def _reminder_sentence(sizes: tuple[int, ...]) -> str:
     )
 
 
-def _barred(contrast: Mapping[str, Any]) -> str:
+def _barred(contrast: Contrast) -> str:
     """Why no number of votes can make this a claim about the change; "" if nothing bars it."""
-    if len(contrast["differs"]) > 1 or contrast["override_reason"]:
+    if len(contrast.differs) > 1 or contrast.override_reason:
         return (
             "More than one thing may differ between the conditions, so the outcome cannot be "
             "attributed to one change: the verdict can only be about these recordings."
         )
-    if contrast["unlogged"]:
+    if contrast.unlogged:
         return (
             "Something is not logged on every take, hence may differ too: the verdict can only be "
             "about these recordings. Complete the chain log before the lock."
@@ -333,7 +319,7 @@ def _attributed(
     )
 
 
-def _advice(plan: Mapping[str, Any], found: tuple[ContrastOutlook, ...]) -> tuple[str, ...]:
+def _advice(plan: Plan, found: tuple[ContrastOutlook, ...]) -> tuple[str, ...]:
     advice = []
     if not any(contrast.role == "planted_check" for contrast in found):
         advice.append(
@@ -342,9 +328,9 @@ def _advice(plan: Mapping[str, Any], found: tuple[ContrastOutlook, ...]) -> tupl
         )
     questions = [contrast for contrast in found if contrast.role == "question"]
     if len(questions) > 1:
-        least = plan["alpha"] / len(questions)
+        least = plan.alpha / len(questions)
         advice.append(
-            f"{len(questions)} questions share α = {plan['alpha']:g}: the smallest p must pass "
+            f"{len(questions)} questions share α = {plan.alpha:g}: the smallest p must pass "
             f"{least:.2g}. Fewer questions make each answer cheaper."
         )
     minutes = minutes_per_listener(plan)
@@ -353,12 +339,12 @@ def _advice(plan: Mapping[str, Any], found: tuple[ContrastOutlook, ...]) -> tupl
             f"About {minutes:.0f} minutes for one listener is long; ears tire. Ask for fewer votes "
             "from more listeners."
         )
-    if plan["stop"]["kind"] == "anytime":
+    if plan.anytime:
         advice.append(
             "Looking at any time costs some votes, and attribution to the change is decided only "
             "at the planned end."
         )
-    procedures = {contrast["procedure"] for contrast in served(plan)}
+    procedures = {contrast.procedure for contrast in plan.served}
     asked = {contrast.procedure for contrast in questions}
     if procedures - asked:
         advice.append(

@@ -6,18 +6,16 @@ some hear and some do not, takes differ by themselves, and the verdict has to be
 
 from __future__ import annotations
 
-import json
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Lock
-from typing import Any
 
 import numpy as np
 
 from panel.design.power.simulate import Truth, chances
-from panel.design.schedule import served, trials_per_listener
 from panel.errors import BadInput
+from panel.study.plan import Plan
 
 RUNS = 400
 MOST_VOTES = 20_000  # of one simulated study
@@ -63,17 +61,17 @@ class Prospects:
     undecided: float
 
 
-_found: OrderedDict[str, Prospects] = OrderedDict()
+_found: OrderedDict[bytes, Prospects] = OrderedDict()
 _lock = Lock()
 
 
-def known(plan: Mapping[str, Any]) -> Prospects | None:
+def known(plan: Plan) -> Prospects | None:
     """The prospects of a plan if they were worked out before, by this process."""
     with _lock:
         return _found.get(_key(plan))
 
 
-def prospects(plan: Mapping[str, Any], runs: int | None = None) -> Prospects:
+def prospects(plan: Plan, runs: int | None = None) -> Prospects:
     """Simulate a checked plan under each of `TRUTHS`; the same each time.
 
     Takes some seconds, and is remembered. Raises BadInput where the study is too large for a page.
@@ -83,7 +81,7 @@ def prospects(plan: Mapping[str, Any], runs: int | None = None) -> Prospects:
         before = _found.get(key)
     if before is not None and before.runs == runs:
         return before
-    votes = trials_per_listener(plan) * int(plan["stop"]["listeners"])
+    votes = plan.votes_per_listener * plan.listeners
     if votes > MOST_VOTES:
         raise BadInput(
             f"A study of {votes:,} votes takes too long to simulate on a page.",
@@ -95,11 +93,10 @@ def prospects(plan: Mapping[str, Any], runs: int | None = None) -> Prospects:
     ]
     found = Prospects(
         questions={
-            contrast["id"]: tuple(
-                _ending(truth, counted.codes[contrast["id"]]) for truth, counted in simulated
+            contrast.id: tuple(
+                _ending(truth, counted.codes[contrast.id]) for truth, counted in simulated
             )
-            for contrast in served(plan)
-            if contrast["role"] == "question"
+            for contrast in plan.questions
         },
         runs=runs,
         take_spread=TAKE_SPREAD,
@@ -127,6 +124,6 @@ def _ending(truth: Truth, codes: Mapping[str, float]) -> Ending:
     )
 
 
-def _key(plan: Mapping[str, Any]) -> str:
+def _key(plan: Plan) -> bytes:
     """The plan without its words: changing a title costs no new simulation."""
-    return json.dumps({**plan, "study": None}, sort_keys=True)
+    return replace(plan, title="", question="", as_read=b"").canonical

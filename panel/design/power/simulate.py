@@ -12,7 +12,6 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +20,11 @@ from panel.analysis.decision import evidence
 from panel.analysis.decision.coded import Coded
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.judgement import Judgement, decide, rng_for
-from panel.design.schedule import PlannedTrial, listener_trials, served
+from panel.design.schedule import PlannedTrial, listener_trials
 from panel.errors import BadInput
 from panel.procedures.base import Simulated
 from panel.procedures.catalogue import procedure
 from panel.study.plan import Contrast, Plan
-from panel.study.plan_reading import read_plan
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -107,13 +105,10 @@ class Chances:
         return sum(self.codes[contrast].get(code, 0.0) for code in codes)
 
 
-def chances(
-    rng: np.random.Generator, plan: Mapping[str, Any], truth: Truth, *, runs: int = 1000
-) -> Chances:
+def chances(rng: np.random.Generator, plan: Plan, truth: Truth, *, runs: int = 1000) -> Chances:
     """Simulate `runs` studies to the planned end and count their verdicts.
 
-    Listeners come one after the other, all finish, and all pass the headphone check. Raises
-    BadInput for a plan that cannot be read.
+    Listeners come one after the other, all finish, and all pass the headphone check.
     """
     counts: dict[str, Counter[str]] = {}
     for codes in decided(rng, plan, truth, runs=runs):
@@ -125,24 +120,23 @@ def chances(
 
 
 def decided(
-    rng: np.random.Generator, plan: Mapping[str, Any], truth: Truth, *, runs: int
+    rng: np.random.Generator, plan: Plan, truth: Truth, *, runs: int
 ) -> Iterator[dict[str, str]]:
     """The codes of each simulated study, by contrast id."""
-    read, asked = read_plan(dict(plan)), dealt_out(plan)
-    for answers in answered(rng, read, asked, truth, runs=runs):
-        yield {id_: one.code for id_, one in judged(read, asked, answers).items()}
+    asked = dealt_out(plan)
+    for answers in answered(rng, plan, asked, truth, runs=runs):
+        yield {id_: one.code for id_, one in judged(plan, asked, answers).items()}
 
 
-def dealt_out(plan: Mapping[str, Any]) -> tuple[Asked, ...]:
+def dealt_out(plan: Plan) -> tuple[Asked, ...]:
     """Every trial of the plan's listeners, from its schedule."""
-    read = read_plan(dict(plan))
-    trials: dict[str, list[tuple[int, int, PlannedTrial]]] = {c["id"]: [] for c in served(plan)}
+    trials: dict[str, list[tuple[int, int, PlannedTrial]]] = {c.id: [] for c in plan.served}
     sequence = 0
-    for listener in range(read.listeners):
+    for listener in range(plan.listeners):
         for trial in listener_trials(plan, listener):
             sequence += 1
             trials[trial.contrast].append((sequence, listener, trial))
-    return tuple(_asked(read.contrast(id_), own) for id_, own in trials.items())
+    return tuple(_asked(plan.contrast(id_), own) for id_, own in trials.items())
 
 
 def _asked(contrast: Contrast, trials: list[tuple[int, int, PlannedTrial]]) -> Asked:

@@ -28,6 +28,7 @@ from panel.report.archive.codebook import (
     codebook_rows,
 )
 from panel.report.archive.readme import readme
+from panel.study.documents import canonical
 from panel.study.votes import (
     ListenerRow,
     Vote,
@@ -70,7 +71,7 @@ def write_zip(
     Votes go in order of arrival, listeners by code. Raises BadInput if the verdict belongs to
     another plan.
     """
-    plan_bytes = plans.canonical(plan)
+    plan_bytes = canonical(dict(plan), "plan", plans.AS_WRITTEN)
     digest = hashlib.sha256(plan_bytes).hexdigest()
     if verdict.get("plan_sha256") != digest:
         raise BadInput(
@@ -215,7 +216,7 @@ def read_zip(path: Path | str) -> Export:
                 f"{PACKAGE} says.",
                 hint="Fetch the archive again from where it was published.",
             )
-    plan = plans.from_json(files[PLAN])
+    plan = plans.checked(files[PLAN]).document()
     verdict = _object(files[VERDICT], VERDICT)
     if verdict.get("plan_sha256") != hashlib.sha256(files[PLAN]).hexdigest():
         raise BadInput(

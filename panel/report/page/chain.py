@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from panel.design.plan_check import factors_of, takes_of
 from panel.prose import listed
 from panel.study.factors import Factor, Grid, TakeLog, grid, is_logged, value_groups, value_text
+from panel.study.plan_reading import typed
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,8 @@ class Chain:
 
 def chain_of(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> Chain:
     """The chain of a question: what differs between its conditions stands out."""
-    takes = {take.take_id: take for take in takes_of(plan)}
-    factors = factors_of(plan)
+    read = typed(dict(plan), whole=False)
+    takes, factors = {take.take_id: take for take in read.logs}, read.factors
     sides = [[takes[t] for t in c["takes"] if t in takes] for c in contrast["conditions"]]
     rows = []
     for factor in factors:
@@ -79,7 +79,8 @@ def chain_of(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> Chain:
 
 def full_grid(plan: Mapping[str, Any]) -> Grid:
     """Every take with its whole log, in order of recording."""
-    return grid(takes_of(plan), factors_of(plan))
+    read = typed(dict(plan), whole=False)
+    return grid(read.logs, read.factors)
 
 
 def _cell(factor: Factor, side: Sequence[TakeLog], differs: bool) -> ChainCell:

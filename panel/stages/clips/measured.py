@@ -19,8 +19,8 @@ from panel.report.figures.measured import measured_difference
 from panel.report.figures.response import response_difference
 from panel.report.page.measured import measured_lines
 from panel.stages.clips.samples import clip_samples
-from panel.stages.contrasts.rows import conditions_of, contrasts_in
-from panel.stages.rows import clips_in, excerpts_in, factors_in, log_of, takes_in
+from panel.stages.contrasts.rows import contrasts_in
+from panel.stages.rows import asked_in, clips_in, excerpts_in, factors_in, log_of, takes_in
 from panel.store.session import Store
 from panel.store.tables import Clip
 from panel.study.conditions import Condition
@@ -53,9 +53,9 @@ def measured(store: Store, study_id: int) -> Measurements:
     with store.session() as s:
         # Given another factor, takes of one condition differ in that: they are no retakes.
         questions = [
-            c
-            for c in contrasts_in(s, study_id)
-            if c.role == "question" and not c.document.get("given")
+            contrast
+            for contrast in map(asked_in, contrasts_in(s, study_id))
+            if contrast.role == "question" and not contrast.given
         ]
         excerpts = [excerpt.key for excerpt in excerpts_in(s, study_id)]
         clips = {(clip.take_key, clip.excerpt_key): clip for clip in clips_in(s, study_id)}
@@ -63,10 +63,8 @@ def measured(store: Store, study_id: int) -> Measurements:
         logs = {take.key: log_of(take) for take in takes_in(s, study_id)}
     entries = []
     for question in questions:
-        sides = conditions_of(question.document)
-        compared = _Compared(
-            question.key, str(question.document["name"]), sides[0], sides[-1], tuple(excerpts)
-        )
+        sides = question.conditions
+        compared = _Compared(question.id, question.name, sides[0], sides[-1], tuple(excerpts))
         circuits = _low_cuts(factors, logs, compared)
         kept, mark = _kept(store), _mark(compared, clips, circuits)
         found = kept.get(mark)
@@ -90,20 +88,20 @@ def measured(store: Store, study_id: int) -> Measurements:
 def shown(store: Store, study_id: int) -> list[tuple[str, tuple[str, ...], tuple[Figure, ...]]]:
     """For the desk: of each question its name, what may be said, and its pictures."""
     with store.session() as s:
-        asked = {c.key: c.document for c in contrasts_in(s, study_id)}
+        asked = {c.id: c for c in map(asked_in, contrasts_in(s, study_id))}
     out = []
     for found in measured(store, study_id).contrasts:
-        matched = asked[found.id].get("level", "matched") == "matched"
+        matched = asked[found.id].level == "matched"
         drawn = (measured_difference(found), response_difference(found))
         lines = measured_lines(found, matched=matched)
         out.append((found.name, lines, tuple(figure for figure in drawn if figure is not None)))
     for contrast in asked.values():
-        if contrast.get("given"):
+        if contrast.given:
             line = (
                 "Not measured: it is asked given another factor, so takes of one condition differ "
                 "in that too and are no retakes of one another."
             )
-            out.append((str(contrast["name"]), (line,), ()))
+            out.append((contrast.name, (line,), ()))
     return out
 
 

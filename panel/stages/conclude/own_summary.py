@@ -2,13 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from panel.analysis.counts import exact
 from panel.procedures.catalogue import procedure
 from panel.stages.conclude import vote_table
 from panel.stages.listeners.links import holder, locked_plan
 from panel.store.session import Store
+from panel.study.plan import Contrast, Plan
 from panel.study.votes import Vote
 
 BOTH_KINDS = ("same_different",)  # of which trials with one take twice are a part
@@ -66,18 +66,18 @@ def of(store: Store, code: str) -> OwnSummary | None:
     if study_id is None:
         return None
     votes = [v for v in vote_table.vote_table(store, study_id)[0] if v.listener == own_code]
-    allowed = bool(plan.get("own_summary"))
+    allowed = plan.own_summary
     return OwnSummary(title, len(votes), allowed, _parts(plan, votes) if allowed else ())
 
 
-def _parts(plan: Mapping[str, Any], votes: Sequence[Vote]) -> tuple[Counted | Leaning, ...]:
+def _parts(plan: Plan, votes: Sequence[Vote]) -> tuple[Counted | Leaning, ...]:
     parts: list[Counted | Leaning] = []
-    for contrast in plan["contrasts"]:
-        if contrast.get("of") or contrast["role"] == "retake_control":
+    for contrast in plan.served:
+        if contrast.role == "retake_control":
             continue
-        own = [v for v in votes if v.contrast == contrast["id"]]
-        side = {t: i for i, c in enumerate(contrast["conditions"]) for t in c["takes"]}
-        if contrast["procedure"] not in BOTH_KINDS:
+        own = [v for v in votes if v.contrast == contrast.id]
+        side = contrast.side_of
+        if contrast.procedure not in BOTH_KINDS:
             own = [v for v in own if len({side[take] for take in v.slots}) > 1]
         if not own:
             continue
@@ -89,11 +89,11 @@ def _parts(plan: Mapping[str, Any], votes: Sequence[Vote]) -> tuple[Counted | Le
     return tuple(parts)
 
 
-def _counted(contrast: Mapping[str, Any], right: int, trials: int) -> Counted:
-    chance = procedure(contrast["procedure"]).chance
+def _counted(contrast: Contrast, right: int, trials: int) -> Counted:
+    chance = procedure(contrast.procedure).chance
     return Counted(
-        name=contrast["name"],
-        planted=contrast["role"] == "planted_check",
+        name=contrast.name,
+        planted=contrast.role == "planted_check",
         right=right,
         trials=trials,
         by_guessing=trials * chance,
@@ -101,21 +101,18 @@ def _counted(contrast: Mapping[str, Any], right: int, trials: int) -> Counted:
     )
 
 
-def _leaning(
-    contrast: Mapping[str, Any], votes: Sequence[Vote], side: Mapping[str, int]
-) -> Leaning:
+def _leaning(contrast: Contrast, votes: Sequence[Vote], side: Mapping[str, int]) -> Leaning:
     chosen = [side[v.chosen] for v in votes if v.answer in ("one", "two", "three")]
     return Leaning(
-        name=contrast["name"],
-        attribute=contrast.get("attribute"),
+        name=contrast.name,
+        attribute=contrast.attribute,
         sides=tuple(
-            (condition["label"], chosen.count(i))
-            for i, condition in enumerate(contrast["conditions"])
+            (condition.label, chosen.count(i)) for i, condition in enumerate(contrast.conditions)
         ),
         trials=len(votes),
         guessing=(
             100 * exact.p_two_sided(chosen.count(0), len(chosen))
-            if len(contrast["conditions"]) == 2
+            if len(contrast.conditions) == 2
             else None
         ),
     )

@@ -11,7 +11,9 @@ from panel.stages.conclude import vote_table
 from panel.stages.listen import reasons
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store
-from panel.store.tables import Organiser, Plan, Study, Vote
+from panel.store.tables import Organiser, Study, Vote
+from panel.store.tables import Plan as Row
+from panel.study.plan import Plan
 
 
 def export(store: Store, study_id: int, *, with_reasons: bool = False) -> bytes:
@@ -24,14 +26,14 @@ def export(store: Store, study_id: int, *, with_reasons: bool = False) -> bytes:
     document = vote_table.verdict(store, study_id)
     votes, listeners = vote_table.vote_table(store, study_id)
     words = reasons.as_csv(store, study_id) if with_reasons else None
-    return write_zip(plan_document(store, study_id), votes, listeners, document, reasons=words)
+    return write_zip(plan_of(store, study_id).document(), votes, listeners, document, reasons=words)
 
 
 def file_name(store: Store, study_id: int) -> str:
     """A plain name for the archive, from the study's title and the plan's hash."""
     with store.session() as s:
         study = s.get_one(Study, study_id)
-        sha256 = s.exec(select(Plan.sha256).where(Plan.study_id == study_id)).first() or ""
+        sha256 = s.exec(select(Row.sha256).where(Row.study_id == study_id)).first() or ""
     words = re.sub(r"[^a-z0-9]+", "-", study.title.lower()).strip("-")[:48].strip("-")
     return f"fair-hearing-{words or 'study'}-{sha256[:8]}.zip"
 
@@ -53,7 +55,7 @@ def report_context(
             )
         ).one()
     return context(
-        plan_document(store, study_id),
+        plan_of(store, study_id).document(),
         document,
         votes,
         listeners,
@@ -82,7 +84,7 @@ def _day(at: datetime) -> str:
     return f"{at.day} {at:%B %Y}"
 
 
-def plan_document(store: Store, study_id: int) -> dict[str, Any]:
+def plan_of(store: Store, study_id: int) -> Plan:
     """The locked plan. Raises Conflict before the lock."""
     with store.session() as s:
         return locked_plan(s, s.get_one(Study, study_id))
@@ -90,8 +92,4 @@ def plan_document(store: Store, study_id: int) -> dict[str, Any]:
 
 def plan_bytes(store: Store, study_id: int) -> bytes:
     """The plan's canonical bytes, whose SHA-256 is the plan's. Raises Conflict before the lock."""
-    with store.session() as s:
-        locked_plan(s, s.get_one(Study, study_id))
-        canonical = s.exec(select(Plan.canonical).where(Plan.study_id == study_id)).one()
-        assert canonical is not None
-        return canonical
+    return plan_of(store, study_id).canonical

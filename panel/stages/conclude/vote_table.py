@@ -8,7 +8,6 @@ from typing import Any
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
-from panel.design.schedule import trials_per_listener
 from panel.errors import Conflict, NotAllowed, NotFound, PanelError
 from panel.procedures.base import ANSWERS
 from panel.procedures.catalogue import PROCEDURES
@@ -17,6 +16,7 @@ from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote, Withdrawal
 from panel.study import votes as table
 from panel.study.measurement import Measurements, read_measurements
+from panel.study.plan import Contrast, Plan
 
 VoteTable = tuple[list[table.Vote], list[table.ListenerRow]]
 
@@ -89,13 +89,13 @@ def standing(store: Store, study_id: int) -> Standing:
             .select_from(Listener)
             .where(Listener.study_id == study_id, col(Listener.finished_at).is_not(None))
         ).one()
-        wanted = int(plan["stop"]["listeners"])
+        wanted = plan.listeners
         return Standing(
             sealed=study.closed_at is None,
             closed=study.closed_at is not None,
-            stop=str(plan["stop"]["kind"]),
+            stop=plan.stop.kind,
             votes=votes,
-            planned_votes=wanted * trials_per_listener(plan),
+            planned_votes=wanted * plan.votes_per_listener,
             listeners=finished,
             planned_listeners=wanted,
         )
@@ -120,7 +120,7 @@ def close(store: Store, study_id: int) -> dict[str, Any]:
             plan = locked_plan(s, study)
             seen = _vote_table(s, study_id, plan)
         _refuse_empty(seen)
-        document = conclude(plan, *seen)
+        document = conclude(plan.document(), *seen)
         measured = _measured(store, study_id)
         with store.session() as s:
             write_first(s)
@@ -131,7 +131,7 @@ def close(store: Store, study_id: int) -> dict[str, Any]:
             if now_there != seen and attempt < OPTIMISTIC_TRIES - 1:
                 continue
             if now_there != seen:
-                document = conclude(plan, *now_there)
+                document = conclude(plan.document(), *now_there)
             now = store.now()
             study.closed_at = now
             s.add(study)
@@ -174,31 +174,30 @@ def interim(store: Store, study_id: int) -> list[Look]:
     with store.session() as s:
         study = _study(s, study_id)
         plan = locked_plan(s, study)
-        if plan["stop"]["kind"] != "anytime":
+        if not plan.anytime:
             raise NotAllowed(
                 "This plan has a fixed end, so its outcomes stay sealed until voting has ended.",
                 hint="Looking early would spoil the verdict; watch how many votes are in instead.",
             )
         seen = _vote_table(s, study_id, plan)
     _refuse_empty(seen)
-    asked = {contrast["id"]: contrast for contrast in plan["contrasts"]}
     return [
-        _look(asked[found["id"]], found, float(plan["confidence"]))
-        for found in conclude(plan, *seen)["contrasts"]
+        _look(plan.contrast(found["id"]), found, plan.confidence)
+        for found in conclude(plan.document(), *seen)["contrasts"]
         if found["role"] == "question"
     ]
 
 
-def _look(contrast: Mapping[str, Any], found: Mapping[str, Any], confidence: float) -> Look:
+def _look(contrast: Contrast, found: Mapping[str, Any], confidence: float) -> Look:
     from panel.report.figures.outcome import later
 
-    kind = PROCEDURES[contrast["procedure"]]
+    kind = PROCEDURES[contrast.procedure]
     numbers = found["numbers"]
     interval = numbers.get("interval")
     return Look(
-        name=contrast["name"],
+        name=contrast.name,
         procedure=kind.code,
-        toward=later(contrast) if kind.directed else None,
+        toward=later(contrast.document()) if kind.directed else None,
         count=found["correct"],
         trials=found["trials"],
         chance=kind.chance,
@@ -209,8 +208,8 @@ def _look(contrast: Mapping[str, Any], found: Mapping[str, Any], confidence: flo
     )
 
 
-def _vote_table(session: Session, study_id: int, plan: Mapping[str, Any]) -> VoteTable:
-    by_id = {contrast["id"]: contrast for contrast in plan["contrasts"]}
+def _vote_table(session: Session, study_id: int, plan: Plan) -> VoteTable:
+    by_id = {contrast.id: contrast for contrast in plan.contrasts}
     # Votes before listeners: outside a write transaction SQLite gives each query its own view,
     # and whoever has voted has consented before.
     cast_votes = session.exec(
@@ -284,15 +283,15 @@ def _vote_table(session: Session, study_id: int, plan: Mapping[str, Any]) -> Vot
     return votes, rows
 
 
-def _marked(vote: table.Vote, contrast: Mapping[str, Any]) -> table.Vote:
+def _marked(vote: table.Vote, contrast: Contrast) -> table.Vote:
     """The vote with `correct` from its slots; empty where nothing is right by itself."""
     if PROCEDURES[vote.procedure].directed:
-        known = contrast["role"] == "planted_check" and vote.procedure == "attribute"
+        known = contrast.role == "planted_check" and vote.procedure == "attribute"
         if not known:
             return vote
-        return replace(vote, correct=vote.chosen in contrast["conditions"][1]["takes"])
+        return replace(vote, correct=vote.chosen in contrast.sides[1])
     if vote.procedure == "reminder":
-        kind = next(c["takes"] for c in contrast["conditions"] if vote.slots[2] in c["takes"])
+        kind = next(takes for takes in contrast.sides if vote.slots[2] in takes)
         return replace(vote, correct=vote.chosen in kind)
     return replace(vote, correct=vote.answer == table.right_answer(vote.procedure, vote.slots))
 

@@ -1,22 +1,20 @@
 """Watches votes come in, without any outcome: who was invited, opened, checked, finished, and
 how many votes there are by the hour."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 from sqlalchemy import Integer, cast, extract, func
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
-from panel.design.schedule import served, trials_per_listener
 from panel.errors import NotFound
 from panel.procedures.catalogue import PROCEDURES
 from panel.stages.listeners import withdrawn
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store
 from panel.store.tables import Listener, Study, Trial, Vote, Withdrawal
+from panel.study.plan import Plan
 
 LEAST_LISTENERS = 5
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -72,7 +70,7 @@ def progress(store: Store, study_id: int) -> Progress:
             withdrew=withdrawn.count(s, study_id),
             shared=_answered_in_several_browsers(s, study_id),
             votes=sum(count for _, count in hours),
-            planned_votes=int(plan["stop"]["listeners"]) * trials_per_listener(plan),
+            planned_votes=plan.listeners * plan.votes_per_listener,
             hours=hours,
             planted=_planted(s, study_id, plan),
             has_check=bool(_checks(plan)),
@@ -148,7 +146,7 @@ def _votes_by_hour(session: Session, study_id: int) -> tuple[tuple[datetime, int
     return tuple((EPOCH + timedelta(hours=int(at)), int(count)) for at, count in rows)
 
 
-def _planted(session: Session, study_id: int, plan: Mapping[str, Any]) -> PlantedRate | None:
+def _planted(session: Session, study_id: int, plan: Plan) -> PlantedRate | None:
     """The rate over whole groups of five listeners, in the order in which they finished: a rate
     that moved with each listener would tell how that one did."""
     checks = _checks(plan)
@@ -181,10 +179,10 @@ def _planted(session: Session, study_id: int, plan: Mapping[str, Any]) -> Plante
     return PlantedRate(right, trials, len(counted))
 
 
-def _checks(plan: Mapping[str, Any]) -> dict[str, set[str]]:
+def _checks(plan: Plan) -> dict[str, set[str]]:
     """The planted checks that have a right answer, with the takes that were changed."""
     return {
-        contrast["id"]: set(contrast["conditions"][1]["takes"])
-        for contrast in served(plan)
-        if contrast["role"] == "planted_check" and contrast["procedure"] != "preference"
+        contrast.id: set(contrast.sides[1])
+        for contrast in plan.planted_checks
+        if not contrast.liking
     }

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 from sqlmodel import col, select
 
-from panel.design.plan_check import MOST_ORDERED, ORDERED
+from panel.design.contrast_check import MOST_ORDERED
 from panel.errors import BadInput
 from panel.procedures.catalogue import procedure as kind_of
 from panel.stages.contrasts.guard import (
@@ -23,15 +23,14 @@ from panel.stages.contrasts.guard import (
 from panel.stages.contrasts.planted_checks import add_planted_check
 from panel.stages.contrasts.rows import (
     checked_votes,
-    conditions_of,
     contrast_in,
     contrasts_in,
     keep_contrast,
-    sides_of,
     tidy_attribute,
     tidy_name,
-    tidy_preference,
     tidy_reason,
+    tidy_words,
+    with_tidy_labels,
 )
 from panel.stages.contrasts.views import (
     ContrastView,
@@ -42,15 +41,16 @@ from panel.stages.contrasts.views import (
     proposals,
     propose,
 )
-from panel.stages.rows import factors_in
+from panel.stages.rows import asked_in, factors_in
 from panel.stages.studies import unlocked
 from panel.store.session import Store, write_first
 from panel.store.tables import Clip
 from panel.study.conditions import Condition
+from panel.study.plan import Contrast
 
 __all__ = [
     "Condition", "ContrastView", "ProposalView", "SideView", "add_planted_check", "add_question",
-    "add_retake_control", "by_value", "conditions_of", "contrasts", "contrasts_in", "judge",
+    "add_retake_control", "by_value", "contrasts", "contrasts_in", "judge",
     "procedure_options", "proposals", "propose", "remove",
 ]  # fmt: skip
 
@@ -95,7 +95,7 @@ def add_question(
         result = guarded(s, study_id, conditions, reason, given)
         if given and not result.allowed:
             raise BadInput(result.sentence)
-        if given and (kind.code == "reminder" or scale):
+        if given and (not kind.round_robin or scale):
             raise BadInput(
                 "A reminder and a trend cannot be asked given another factor.",
                 hint="Ask about two values, by ABX, a preference or a named attribute.",
@@ -117,7 +117,7 @@ def add_question(
                 f"differ in {known_factor(factors, result.factor).name}.",
                 hint="Choose takes that differ in what you ask about.",
             )
-        if kind.code == "reminder" and (
+        if not kind.round_robin and (
             len(conditions) != 2 or min(len(c.takes) for c in conditions) < 2
         ):
             raise BadInput(
@@ -140,7 +140,7 @@ def add_question(
             )
         if scale not in (None, "linear", "log1p"):
             raise BadInput("The scale of a trend is linear or log1p.")
-        if len(conditions) > 2 and scale is None and kind.code not in ORDERED:
+        if len(conditions) > 2 and scale is None and not kind.directed:
             raise BadInput(
                 "More than two conditions can be asked about along a numeric factor, by "
                 "preference, or by a named attribute.",
@@ -154,20 +154,23 @@ def add_question(
         key = keep_contrast(
             s,
             study_id,
-            "question",
             "q",
-            {
-                "name": tidy_name(name),
-                "procedure": procedure,
-                "attribute": tidy_attribute(kind.code, attribute),
-                "factor": result.factor,
-                "scale": scale,
-                "conditions": sides_of(conditions),
-                "votes_per_listener": checked_votes(votes_per_listener),
-                "override_reason": reason if result.overridden else None,
-                **({"given": list(result.given)} if result.given else {}),
-                **tidy_preference(kind.code, ties, reasons, attributes),
-            },
+            Contrast(
+                id="",
+                name=tidy_name(name),
+                role="question",
+                procedure=procedure,
+                conditions=with_tidy_labels(conditions),
+                votes_per_listener=checked_votes(votes_per_listener),
+                attribute=tidy_attribute(kind, attribute),
+                factor=result.factor,
+                scale=scale,
+                override_reason=reason if result.overridden else None,
+                ties=ties,
+                reasons=reasons,
+                attributes=tidy_words(attributes) if "attributes" in kind.options else (),
+                given=result.given,
+            ),
         )
         s.commit()
     return key
@@ -206,18 +209,15 @@ def add_retake_control(
         key = keep_contrast(
             s,
             study_id,
-            "retake_control",
             "r",
-            {
-                "name": tidy_name(name),
-                "procedure": procedure,
-                "attribute": None,
-                "factor": None,
-                "scale": None,
-                "conditions": sides_of(conditions),
-                "votes_per_listener": checked_votes(votes_per_listener),
-                "override_reason": None,
-            },
+            Contrast(
+                id="",
+                name=tidy_name(name),
+                role="retake_control",
+                procedure=procedure,
+                conditions=with_tidy_labels(conditions),
+                votes_per_listener=checked_votes(votes_per_listener),
+            ),
         )
         s.commit()
     return key
@@ -231,7 +231,7 @@ def remove(store: Store, study_id: int, key: str) -> None:
         found = contrast_in(s, study_id, key)
         clips: list[Clip] = []
         if found.role == "planted_check":
-            planted = found.document["conditions"][1]["takes"]
+            planted = asked_in(found).sides[1]
             clips = list(
                 s.exec(
                     select(Clip).where(Clip.study_id == study_id, col(Clip.take_key).in_(planted))

@@ -3,12 +3,22 @@
 The clips of the copy are made when the study is prepared.
 """
 
+from dataclasses import replace
+
 from panel.errors import BadInput
 from panel.procedures.catalogue import procedure as kind_of
-from panel.stages.contrasts.rows import checked_votes, contrast_in, keep_contrast, tidy_attribute
+from panel.stages.contrasts.rows import (
+    checked_votes,
+    contrast_in,
+    keep_contrast,
+    kept_as,
+    tidy_attribute,
+)
 from panel.stages.rows import take_in
 from panel.stages.studies import unlocked
 from panel.store.session import Store, write_first
+from panel.study.conditions import Condition
+from panel.study.plan import Contrast, Planted
 
 PLANTED = {"shelf": "above 3 kHz", "level": "in level"}
 
@@ -29,7 +39,7 @@ def add_planted_check(
     `kind`: "shelf" (dB above 3 kHz) or "level" (dB).
     """
     proc = kind_of(procedure)
-    if proc.code == "preference":
+    if proc.purpose == "liking":
         raise BadInput(
             "A planted check needs a right answer, which a preference has not.",
             hint="Choose ABX, triangle, duo-trio, or the named attribute that is planted.",
@@ -51,31 +61,19 @@ def add_planted_check(
         unlocked(s, study_id)
         take = take_in(s, study_id, take_key)
         amount = f"{amount_db:+g} dB {PLANTED[kind]}".replace("-", "−")
-        key = keep_contrast(
-            s,
-            study_id,
-            "planted_check",
-            "check",
-            {
-                "name": f"Planted check: {amount}",
-                "procedure": procedure,
-                "attribute": tidy_attribute(procedure, attribute),
-                "factor": None,
-                "scale": None,
-                "conditions": [],
-                "votes_per_listener": checked_votes(votes_per_listener),
-                "override_reason": None,
-                "planted": {"kind": kind, "amount_db": float(amount_db)},
-            },
+        check = Contrast(
+            id="",
+            name=f"Planted check: {amount}",
+            role="planted_check",
+            procedure=procedure,
+            votes_per_listener=checked_votes(votes_per_listener),
+            attribute=tidy_attribute(proc, attribute),
+            planted=Planted(kind, float(amount_db)),
         )
+        key = keep_contrast(s, study_id, "check", check)
+        sides = (Condition("unchanged", (take.key,)), Condition("planted", (f"{take.key}+{key}",)))
         kept = contrast_in(s, study_id, key)
-        kept.document = {
-            **kept.document,
-            "conditions": [
-                {"label": "unchanged", "dose": None, "takes": [take.key]},
-                {"label": "planted", "dose": None, "takes": [f"{take.key}+{key}"]},
-            ],
-        }
+        kept.document = kept_as(replace(check, conditions=sides))
         s.add(kept)
         s.commit()
     return key

@@ -14,11 +14,11 @@ from panel.design.readiness_facts import (
     SideFacts,
     TakeFacts,
 )
-from panel.procedures.catalogue import PROCEDURES
 from panel.stages.contrasts.guard import guarded
-from panel.stages.contrasts.rows import conditions_of, contrasts_in
+from panel.stages.contrasts.rows import contrasts_in
 from panel.stages.contrasts.views import propose
 from panel.stages.rows import (
+    asked_in,
     clips_in,
     clips_missing,
     excerpts_in,
@@ -30,6 +30,7 @@ from panel.store.session import Store
 from panel.store.tables import Clip, Take
 from panel.study.conditions import Condition
 from panel.study.factors import is_logged
+from panel.study.rules import read_rules
 
 MOST_PROPOSED = 3
 
@@ -58,19 +59,13 @@ def facts(store: Store, study_id: int) -> Facts:
     with store.session() as s:
         asked = [
             (
-                str(c.document["name"]),
-                conditions_of(c.document),
-                c.document.get("scale"),
-                guarded(
-                    s,
-                    study_id,
-                    conditions_of(c.document),
-                    None,
-                    c.document.get("given") or (),
-                ).strata,
-                PROCEDURES[c.document["procedure"]].directed,
+                c.name,
+                c.conditions,
+                c.scale,
+                guarded(s, study_id, c.conditions, None, c.given).strata,
+                c.directed,
             )
-            for c in contrasts_in(s, study_id)
+            for c in map(asked_in, contrasts_in(s, study_id))
             if c.role == "question"
         ]
         if asked:
@@ -159,5 +154,4 @@ def _take_facts(takes: list[Take], clips: list[Clip]) -> dict[str, TakeFacts]:
 
 def _alpha(session: Session, study_id: int) -> float:
     """The plan's, by the desk's rules while it is a draft."""
-    document = plan_row(session, study_id).document
-    return float(document.get("rules", document).get("alpha", 0.05))
+    return read_rules(plan_row(session, study_id).document.get("rules", {})).alpha

@@ -4,63 +4,53 @@ Every function that takes a session takes an open one; whoever opened it commits
 """
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import replace
 
 from sqlmodel import Session, col, select
 
-from panel.design.plan_check import LONGEST_WORD, MOST_WORDS
+from panel.design.contrast_check import LONGEST_WORD, MOST_WORDS
 from panel.errors import BadInput, Conflict, NotFound
-from panel.store.tables import Contrast
+from panel.procedures.base import Procedure
+from panel.stages.rows import asked_in
+from panel.store.tables import Contrast as Row
 from panel.study.conditions import Condition
+from panel.study.documents import Json
+from panel.study.plan import Contrast
 
 MOST_CONTRASTS = 20
 MOST_VOTES = 400
 LONGEST_NAME = 120
 LONGEST_REASON = 1000
+NOT_KEPT = ("id", "role", "of", "level", "differs", "unlogged", "strata")
 
 
-def contrasts_in(session: Session, study_id: int) -> list[Contrast]:
+def contrasts_in(session: Session, study_id: int) -> list[Row]:
     return list(
         session.exec(
-            select(Contrast)
-            .where(Contrast.study_id == study_id)
-            .order_by(col(Contrast.position), col(Contrast.key))
+            select(Row).where(Row.study_id == study_id).order_by(col(Row.position), col(Row.key))
         )
     )
 
 
-def contrast_in(session: Session, study_id: int, key: str) -> Contrast:
-    found = session.exec(
-        select(Contrast).where(Contrast.study_id == study_id, Contrast.key == key)
-    ).first()
+def contrast_in(session: Session, study_id: int, key: str) -> Row:
+    found = session.exec(select(Row).where(Row.study_id == study_id, Row.key == key)).first()
     if found is None:
         raise NotFound("There is no such contrast in this study.")
     return found
 
 
-def conditions_of(document: dict[str, Any]) -> tuple[Condition, ...]:
-    return tuple(
-        Condition(side["label"], tuple(side["takes"]), side["dose"])
-        for side in document["conditions"]
-    )
+def with_tidy_labels(conditions: Sequence[Condition]) -> tuple[Condition, ...]:
+    return tuple(replace(c, label=" ".join(c.label.split())[:80]) for c in conditions)
 
 
-def sides_of(conditions: Sequence[Condition]) -> list[dict[str, Any]]:
-    return [
-        {"label": " ".join(c.label.split())[:80], "dose": c.dose, "takes": list(c.takes)}
-        for c in conditions
-    ]
-
-
-def keep_contrast(
-    session: Session, study_id: int, role: str, prefix: str, document: dict[str, Any]
-) -> str:
+def keep_contrast(session: Session, study_id: int, prefix: str, contrast: Contrast) -> str:
+    """Add a row for a contrast; returns the key it got."""
     there = contrasts_in(session, study_id)
     if len(there) >= MOST_CONTRASTS:
         raise Conflict(f"A study has at most {MOST_CONTRASTS} contrasts.")
-    if any(other.document["name"].casefold() == document["name"].casefold() for other in there):
+    if any(asked_in(other).name.casefold() == contrast.name.casefold() for other in there):
         raise Conflict(
-            f"There is a contrast “{document['name']}” already.", hint="Give this one another name."
+            f"There is a contrast “{contrast.name}” already.", hint="Give this one another name."
         )
     taken = {other.key for other in there}
     candidates = [f"{prefix}{n}" for n in range(1, MOST_CONTRASTS + 2)]
@@ -68,21 +58,27 @@ def keep_contrast(
         candidates[0] = prefix
     key = next(name for name in candidates if name not in taken)
     session.add(
-        Contrast(
+        Row(
             study_id=study_id,
             key=key,
             position=max((other.position for other in there), default=0) + 1,
-            role=role,
-            document=document,
+            role=contrast.role,
+            document=kept_as(contrast),
         )
     )
     session.flush()
     return key
 
 
-def tidy_attribute(code: str, attribute: str | None) -> str | None:
+def kept_as(contrast: Contrast) -> dict[str, Json]:
+    """What a row keeps of a contrast beside its key and role: nothing that the guard says, but
+    the factor that is asked about."""
+    return {key: value for key, value in contrast.document().items() if key not in NOT_KEPT}
+
+
+def tidy_attribute(kind: Procedure, attribute: str | None) -> str | None:
     text = " ".join((attribute or "").split())
-    if code != "attribute":
+    if kind.purpose != "direction":
         return None
     if not text:
         raise BadInput(
@@ -93,12 +89,8 @@ def tidy_attribute(code: str, attribute: str | None) -> str | None:
     return text
 
 
-def tidy_preference(
-    code: str, ties: bool, reasons: bool, attributes: Sequence[str]
-) -> dict[str, Any]:
-    """What a preference has beside; nothing for any other procedure."""
-    if code != "preference":
-        return {}
+def tidy_words(attributes: Sequence[str]) -> tuple[str, ...]:
+    """The words to tick, each once. Raises BadInput for too many, or one too long."""
     words = [" ".join(word.split()) for word in attributes]
     words = list({word.casefold(): word for word in words if word}.values())
     if len(words) > MOST_WORDS:
@@ -110,7 +102,7 @@ def tidy_preference(
             raise BadInput(
                 f"“{word}” is longer than {LONGEST_WORD} characters.", hint="One to three words do."
             )
-    return {"ties": ties, "reasons": reasons, "attributes": words}
+    return tuple(words)
 
 
 def checked_votes(votes: int) -> int:

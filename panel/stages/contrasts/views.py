@@ -11,10 +11,10 @@ from panel.design.power import procedure_choice
 from panel.design.power.procedure_choice import Option
 from panel.procedures.catalogue import PROCEDURES
 from panel.stages.contrasts.guard import channel_warnings, guarded
-from panel.stages.contrasts.rows import conditions_of, contrasts_in
-from panel.stages.rows import factors_in, log_of, takes_in, twins_of
+from panel.stages.contrasts.rows import contrasts_in
+from panel.stages.rows import asked_in, factors_in, log_of, takes_in, twins_of
 from panel.store.session import Store
-from panel.store.tables import Contrast
+from panel.study.plan import Contrast
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def contrasts(store: Store, study_id: int) -> tuple[ContrastView, ...]:
     """The study's contrasts as the guard sees them now."""
     with store.session() as s:
         names = {take.key: take.label for take in takes_in(s, study_id)}
-        return tuple(_view(s, found, names) for found in contrasts_in(s, study_id))
+        return tuple(_view(s, study_id, asked_in(row), names) for row in contrasts_in(s, study_id))
 
 
 def propose(store: Store, study_id: int) -> list[Proposal]:
@@ -85,10 +85,10 @@ def proposals(store: Store, study_id: int) -> tuple[ProposalView, ...]:
         names = {take.key: take.label for take in takes_in(s, study_id)}
         kept = {
             (
-                frozenset(key for side in c.document["conditions"] for key in side["takes"]),
-                c.document["factor"] if c.document.get("given") else None,
+                frozenset(asked.side_of),
+                asked.factor if asked.given else None,
             )
-            for c in contrasts_in(s, study_id)
+            for asked in map(asked_in, contrasts_in(s, study_id))
         }
     return tuple(
         ProposalView(
@@ -117,49 +117,45 @@ def procedure_options() -> tuple[Option, ...]:
     return tuple(procedure_choice.options("direction"))
 
 
-def _view(session: Session, found: Contrast, names: dict[str, str]) -> ContrastView:
-    document = found.document
-    conditions = conditions_of(document)
+def _view(
+    session: Session, study_id: int, contrast: Contrast, names: dict[str, str]
+) -> ContrastView:
     allowed, finding = True, ""
     warnings: tuple[str, ...] = ()
-    if found.role == "planted_check":
+    if contrast.role == "planted_check":
         finding = "A known difference: it shows whether a listener, on that equipment, hears one."
     else:
         result = guarded(
-            session,
-            found.study_id,
-            conditions,
-            document["override_reason"],
-            document.get("given") or (),
+            session, study_id, contrast.conditions, contrast.override_reason, contrast.given
         )
-        as_asked = result.role == found.role
+        as_asked = result.role == contrast.role
         allowed = result.allowed and as_asked
         finding = result.sentence
-        warnings = result.warnings + channel_warnings(session, found.study_id, conditions)
+        warnings = result.warnings + channel_warnings(session, study_id, contrast.conditions)
         if not as_asked:
             finding += " The log has changed since this contrast was made: remove it."
     return ContrastView(
-        key=found.key,
-        name=document["name"],
-        role=found.role,
-        procedure=document["procedure"],
-        procedure_name=PROCEDURES[document["procedure"]].name,
-        attribute=document["attribute"],
-        factor=document["factor"],
-        scale=document["scale"],
+        key=contrast.id,
+        name=contrast.name,
+        role=contrast.role,
+        procedure=contrast.procedure,
+        procedure_name=PROCEDURES[contrast.procedure].name,
+        attribute=contrast.attribute,
+        factor=contrast.factor,
+        scale=contrast.scale,
         sides=tuple(
             SideView(c.label, c.takes, tuple(_take_name(key, names) for key in c.takes))
-            for c in conditions
+            for c in contrast.conditions
         ),
-        votes_per_listener=document["votes_per_listener"],
-        override_reason=document["override_reason"],
+        votes_per_listener=contrast.votes_per_listener,
+        override_reason=contrast.override_reason,
         allowed=allowed,
         finding=finding,
         warnings=warnings,
-        has_retakes=found.role == "question"
-        and document["procedure"] != "reminder"
-        and any(len(c.takes) > 1 for c in conditions),
-        given=tuple(document.get("given") or ()),
+        has_retakes=contrast.role == "question"
+        and contrast.asked_by.round_robin
+        and any(len(takes) > 1 for takes in contrast.sides),
+        given=contrast.given,
     )
 
 

@@ -68,7 +68,7 @@ def skip_check(store: Store, code: str) -> ListenerState:
     """
     with store.session() as s:
         listener, study = holder(s, code)
-        if locked_plan(s, study)["exclusion"]["headphones"] == "exclude":
+        if locked_plan(s, study).exclude_by_headphones:
             raise Conflict(
                 N_("This study needs the headphone check."), hint=N_("Go back and take it.")
             )

@@ -1,8 +1,7 @@
 """The headphone check of a study: which kind its plan names, its sounds, and what passes it."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -29,18 +28,13 @@ class HeadphoneCheck:
     rate: int
 
 
-def check_kind(plan: Mapping[str, Any]) -> str:
-    """ "antiphase" or "huggins"; plans locked before there was a choice have the former."""
-    return str(plan["exclusion"].get("headphone_check", "antiphase"))
-
-
 def headphone_check(store: Store, code: str) -> HeadphoneCheck:
     """Six trials of the kind that the plan names, the place of each right part drawn
     independently from the system's entropy; no louder than the study's clips."""
     from panel.audio.listener_checks import headphones  # brings scipy.signal: only where it is used
 
     with store.session() as s:
-        kind = check_kind(locked_plan(s, holder(s, code)[1]))
+        kind = locked_plan(s, holder(s, code)[1]).exclusion.headphone_check
     make: Callable[..., headphones.HeadphoneTrial] = {
         "antiphase": headphones.antiphase,
         "huggins": headphones.huggins,

@@ -192,10 +192,7 @@ class PrintPool:
             for study in studies:
                 study_id = study.id or 0
                 in_trials = {
-                    take
-                    for contrast in locked_plan(s, study)["contrasts"]
-                    for side in contrast.get("conditions", ())
-                    for take in side["takes"]
+                    take for contrast in locked_plan(s, study).served for take in contrast.side_of
                 }
                 by_excerpt: dict[str, list[Clip]] = {}
                 for clip in clips_in(s, study_id):

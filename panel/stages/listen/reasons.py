@@ -7,9 +7,7 @@ table, and are shown to nobody before voting has ended.
 import csv
 import io
 from collections import Counter
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from sqlmodel import Session, col, delete, select
 
@@ -19,6 +17,7 @@ from panel.procedures.base import ANSWERS
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store
 from panel.store.tables import Reason, Study, Trial, Vote
+from panel.study.plan import Contrast, Plan
 
 LONGEST = 500
 COLUMNS = ("contrast", "preferred", "ticked", "words")
@@ -44,11 +43,11 @@ class Told:
     sides: tuple[Side, ...]
 
 
-def checked(contrast: Mapping[str, Any], words: str, ticked: list[str]) -> tuple[str, list[str]]:
+def checked(contrast: Contrast, words: str, ticked: list[str]) -> tuple[str, list[str]]:
     """A reason as it may be kept. Raises BadInput where the plan asks for none, or it is odd."""
     words = " ".join(words.split())
-    asked = contrast.get("attributes") or []
-    if (words and not contrast.get("reasons")) or any(word not in asked for word in ticked):
+    asked = contrast.attributes
+    if (words and not contrast.reasons) or any(word not in asked for word in ticked):
         raise BadInput(N_("This trial does not ask for that reason."), hint=N_("Reload the page."))
     if len(words) > LONGEST:
         raise BadInput(
@@ -73,11 +72,11 @@ def told(store: Store, study_id: int) -> tuple[Told, ...]:
     """All reasons by contrast and side. Raises NotAllowed while the study is sealed."""
     plan, rows = _rows(store, study_id)
     out = []
-    for contrast in plan["contrasts"]:
-        own = [row for row in rows if row[0] == contrast["id"]]
+    for contrast in plan.contrasts:
+        own = [row for row in rows if row[0] == contrast.id]
         if not own:
             continue
-        labels = [side["label"] for side in contrast["conditions"]]
+        labels = [side.label for side in contrast.conditions]
         sides = []
         for label in [*labels, NEITHER, RETAKE]:
             here = [row for row in own if row[1] == label]
@@ -88,11 +87,11 @@ def told(store: Store, study_id: int) -> tuple[Told, ...]:
                 Side(
                     label,
                     len(here),
-                    tuple((word, counts[word]) for word in contrast["attributes"] if counts[word]),
+                    tuple((word, counts[word]) for word in contrast.attributes if counts[word]),
                     tuple(sorted((row[3] for row in here if row[3]), key=str.casefold)),
                 )
             )
-        out.append(Told(contrast["name"], tuple(sides)))
+        out.append(Told(contrast.name, tuple(sides)))
     return tuple(out)
 
 
@@ -110,9 +109,7 @@ def as_csv(store: Store, study_id: int) -> str:
     return out.getvalue()
 
 
-def _rows(
-    store: Store, study_id: int
-) -> tuple[dict[str, Any], list[tuple[str, str, list[str], str]]]:
+def _rows(store: Store, study_id: int) -> tuple[Plan, list[tuple[str, str, list[str], str]]]:
     """The plan, and (contrast, what was preferred, ticked, words) of each reason."""
     with store.session() as s:
         study = s.get_one(Study, study_id)
@@ -122,7 +119,6 @@ def _rows(
                 hint=N_("It stands with the verdict."),
             )
         plan = locked_plan(s, study)
-        by_id = {contrast["id"]: contrast for contrast in plan["contrasts"]}
         rows = []
         for reason, vote, trial in s.exec(
             select(Reason, Vote, Trial)
@@ -131,9 +127,9 @@ def _rows(
             .where(Reason.study_id == study_id)
         ):
             side = {
-                take: condition["label"]
-                for condition in by_id[trial.contrast_key]["conditions"]
-                for take in condition["takes"]
+                take: condition.label
+                for condition in plan.contrast(trial.contrast_key).conditions
+                for take in condition.takes
             }
             if ANSWERS[vote.answer] == "neither":
                 label = NEITHER

@@ -87,9 +87,8 @@ def as_in_study(store: Store, code: str, procedure_code: str) -> Procedure:
         _, study = holder(s, code)
         if study.locked_at is None:
             return kind
-        asked = [c for c in locked_plan(s, study)["contrasts"] if c["procedure"] == kind.code]
-    own = [c for c in asked if not c.get("of")]
-    return kind.as_asked(ties=bool(own[0].get("ties"))) if own else kind
+        own = [c for c in locked_plan(s, study).served if c.procedure == kind.code]
+    return own[0].asked_by if own else kind
 
 
 def _at(sound: Audio, rate: int, loudness_lufs: float) -> Audio:

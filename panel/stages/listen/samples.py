@@ -7,7 +7,6 @@ so that neither time nor bytes tell which two slots hold the same take.
 """
 
 import secrets
-from typing import Any
 
 import numpy as np
 from sqlmodel import select
@@ -22,6 +21,7 @@ from panel.stages.listen.print_pool import Prints, pool_of
 from panel.stages.listeners.links import holder, locked_plan, refuse_unless_open
 from panel.store.session import Store
 from panel.store.tables import Clip, Trial
+from panel.study.plan import Contrast
 
 
 def trial_prints(store: Store, code: str, trial_number: int) -> Prints:
@@ -39,7 +39,7 @@ def trial_prints(store: Store, code: str, trial_number: int) -> Prints:
         if trial is None:
             raise NotFound(N_("There is no such trial behind this link."))
         study_id, excerpt, slots = trial.study_id, trial.excerpt_key, played(trial)
-        others = _others(locked_plan(s, study), trial)
+        others = _others(locked_plan(s, study).contrast(trial.contrast_key), trial)
     pool = pool_of(store)
     drawn = pool.draw(study_id, excerpt, slots) if pool else None
     if drawn is not None:
@@ -95,17 +95,10 @@ def material(store: Store, code: str) -> tuple[int, float]:
     return (clips[0].rate if clips else 48_000), float(np.mean(loudness)) if loudness else -23.0
 
 
-def _others(plan: dict[str, Any], trial: Trial) -> list[str]:
+def _others(contrast: Contrast, trial: Trial) -> list[str]:
     """A take to be fetched beside those of a trial whose slots all hold one and the same: two are
     fetched for every trial, or the time it takes would tell “same” from “different”."""
-    takes = {
-        take
-        for contrast in plan["contrasts"]
-        if contrast["id"] == trial.contrast_key
-        for side in contrast["conditions"]
-        for take in side["takes"]
-    }
     heard = set(played(trial))
-    there = sorted(takes - heard)
+    there = sorted(set(contrast.side_of) - heard)
     chosen = [secrets.choice(there)] if there else []
     return chosen if len(heard) == 1 else []

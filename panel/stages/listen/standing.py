@@ -4,20 +4,16 @@ Worked out from what is stored, never from the browser, so that the same link go
 place after a reload and on another device.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from sqlmodel import Session, col, select
 
-from panel.design.schedule import trials_per_listener
 from panel.errors import Conflict
 from panel.marked import N_
-from panel.procedures.catalogue import procedure
-from panel.stages.listen.headphone_check import check_kind
 from panel.stages.listen.pace import listened, minutes_left
-from panel.stages.listen.votes_in import asked, next_number
+from panel.stages.listen.votes_in import next_number
 from panel.stages.listeners.letters import minutes_needed
 from panel.stages.listeners.links import holder, locked_plan, refuse_unless_open
 from panel.store.session import Store, write_first
@@ -87,8 +83,8 @@ def standing_of(
     trials = trials_of(session, listener)
     due = next_number(session, listener)
     organiser = session.get(Organiser, study.organiser_id)
-    rule = plan["exclusion"]["headphones"] if plan else "record"
-    codes = _procedures(plan) if plan else ()
+    rule = plan.exclusion.headphones if plan else "record"
+    codes = tuple(dict.fromkeys(c.procedure for c in plan.served)) if plan else ()
     upcoming = trials[due - 1] if due is not None else None
     practised = upcoming is None or f"practice:{upcoming.procedure}" in listener.steps_done
     if plan is None:
@@ -119,20 +115,19 @@ def standing_of(
         privacy_words=study.privacy_words,
         by_mail=listener.address is not None,
         answered=len(trials) if due is None else due - 1,
-        total=len(trials) or (trials_per_listener(plan) if plan else 0),
+        total=len(trials) or (plan.votes_per_listener if plan else 0),
         minutes=minutes,
         needs_headphones=rule == "exclude",
         playback=listener.playback,
         consented=listener.consented_at is not None,
         check=listener.headphone_check,
-        check_kind=check_kind(plan) if plan else "",
+        check_kind=plan.exclusion.headphone_check if plan else "",
         check_attempts=attempts(listener),
         procedures=codes,
         practice=upcoming.procedure if upcoming is not None and not practised else None,
         practice_instruction=(
-            procedure(upcoming.procedure)
-            .as_asked(ties=bool(asked(plan, upcoming).get("ties")))
-            .said_by(say)
+            plan.contrast(upcoming.contrast_key)
+            .asked_by.said_by(say)
             .instruction_text(say(PRACTICE_ATTRIBUTE))
             if upcoming and plan
             else ""
@@ -148,11 +143,6 @@ def trials_of(session: Session, listener: Listener) -> list[Trial]:
             select(Trial).where(Trial.listener_id == listener.id).order_by(col(Trial.number))
         )
     )
-
-
-def _procedures(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    served = [contrast for contrast in plan["contrasts"] if not contrast.get("of")]
-    return tuple(dict.fromkeys(contrast["procedure"] for contrast in served))
 
 
 def attempts(listener: Listener) -> int:

@@ -12,7 +12,7 @@ from panel.marked import N_
 from panel.procedures.catalogue import procedure
 from panel.stages.listen.pace import minutes_left
 from panel.stages.listen.standing import ListenerState, changed, done, standing_of, trials_of
-from panel.stages.listen.votes_in import asked, next_number
+from panel.stages.listen.votes_in import next_number
 from panel.stages.listeners.links import holder, locked_plan, refuse_unless_open
 from panel.store.row_id import row_id
 from panel.store.session import Store, write_first
@@ -173,10 +173,10 @@ def next_trial(
             return None
         trial = trials[wanted - 1]
         plan = locked_plan(s, study)
-        contrast = asked(plan, trial)
-        attribute = contrast.get("attribute")
+        contrast = plan.contrast(trial.contrast_key)
+        attribute = contrast.attribute
         first_of_kind = trial.number == 1 or trials[trial.number - 2].block != trial.block
-        kind = procedure(trial.procedure).as_asked(ties=bool(contrast.get("ties"))).said_by(say)
+        kind = contrast.asked_by.said_by(say)
         excerpt = s.exec(
             select(Excerpt).where(Excerpt.study_id == study.id, Excerpt.key == trial.excerpt_key)
         ).one()
@@ -196,6 +196,6 @@ def next_trial(
             first_of_kind=first_of_kind,
             instructs=kind.instructs(first_of_kind=first_of_kind),
             practised=f"practice:{trial.procedure}" in listener.steps_done,
-            reasons=bool(contrast.get("reasons")),
-            words=tuple(contrast.get("attributes") or ()),
+            reasons=contrast.reasons,
+            words=contrast.attributes,
         )

@@ -13,7 +13,6 @@ from sqlmodel import Session, col, select
 from panel.errors import BadInput, Conflict, NotAllowed, NotFound
 from panel.marked import N_
 from panel.procedures.base import ANSWERS
-from panel.procedures.catalogue import procedure
 from panel.stages.listen import reasons
 from panel.stages.listeners.links import holder, locked_plan, refuse_unless_open
 from panel.store.row_id import row_id
@@ -79,9 +78,8 @@ def vote(
         _refuse_excluded(s, listener, study)
         if trial is None:
             raise NotFound(N_("There is no such trial behind this link."))
-        contrast = asked(locked_plan(s, study), trial)
-        kind = procedure(trial.procedure).as_asked(ties=bool(contrast.get("ties")))
-        if ANSWERS[answer] not in kind.answers:
+        contrast = locked_plan(s, study).contrast(trial.contrast_key)
+        if ANSWERS[answer] not in contrast.asked_by.answers:
             raise BadInput(f"“{ANSWERS[answer]}” is no answer to this trial.")
         words, kept_ticks = reasons.checked(contrast, reason, list(ticked))
         if s.exec(select(Vote).where(Vote.trial_id == trial.id)).first() is not None:
@@ -116,12 +114,6 @@ def vote(
     return receipt
 
 
-def asked(plan: Mapping[str, Any], trial: Trial) -> Mapping[str, Any]:
-    """The contrast of the plan that a trial belongs to."""
-    found: Mapping[str, Any] = next(c for c in plan["contrasts"] if c["id"] == trial.contrast_key)
-    return found
-
-
 def next_number(session: Session, listener: Listener) -> int | None:
     """The number of the listener's first trial without a vote; None when all are done."""
     return session.exec(
@@ -146,8 +138,8 @@ def _receipt(
 def _refuse_excluded(session: Session, listener: Listener, study: Study) -> None:
     if listener.headphone_check == "passed":
         return
-    rule = locked_plan(session, study)["exclusion"]["headphones"]
-    if rule == "exclude" and listener.headphone_check == "failed":
+    needed = locked_plan(session, study).exclude_by_headphones
+    if needed and listener.headphone_check == "failed":
         raise NotAllowed(N_("This study needs headphones, so it cannot take this answer."))
 
 

@@ -2,11 +2,9 @@
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from sqlmodel import Session
 
-from panel.design.schedule import trials_per_listener
 from panel.errors import BadInput, Conflict, NotFound
 from panel.post import outbox
 from panel.post.messages import Facts, Kind, Letter, letter
@@ -15,6 +13,7 @@ from panel.stages.listeners.links import locked_plan
 from panel.store.row_id import row_id
 from panel.store.session import Store
 from panel.store.tables import Listener, Organiser, Study
+from panel.study.plan import Plan
 
 LONGEST_WORDS = 4000
 
@@ -52,7 +51,7 @@ def specimen(store: Store, settings: Settings, study_id: int) -> Letter:
         )
 
 
-def minutes_needed(plan: dict[str, Any]) -> int:
+def minutes_needed(plan: Plan) -> int:
     """The minutes that the plan foresees for a listener, as one would say them to somebody:
     rounded up, from ten minutes on to a multiple of five (common practice, no source)."""
     from panel.design.power.planner import minutes_per_listener
@@ -85,7 +84,7 @@ def facts_of(session: Session, study: Study) -> Facts:
         words=study.invitation_words,
         privacy=study.privacy_words,
         minutes=minutes_needed(plan),
-        votes=trials_per_listener(plan),
+        votes=plan.votes_per_listener,
     )
 
 

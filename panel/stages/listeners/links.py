@@ -1,14 +1,14 @@
 """Who stands behind a listener's link."""
 
-import json
-from typing import Any
-
 from sqlmodel import Session, select
 
 from panel.errors import Conflict, Gone, NotFound
 from panel.marked import N_
 from panel.store.sealing import code_hash
-from panel.store.tables import Listener, Plan, Study, Withdrawal
+from panel.store.tables import Listener, Study, Withdrawal
+from panel.store.tables import Plan as Row
+from panel.study import plan_reading
+from panel.study.plan import Plan
 
 
 def holder(session: Session, code: str, *, for_update: bool = False) -> tuple[Listener, Study]:
@@ -51,10 +51,9 @@ def refuse_unless_open(study: Study) -> None:
         )
 
 
-def locked_plan(session: Session, study: Study) -> dict[str, Any]:
+def locked_plan(session: Session, study: Study) -> Plan:
     """The plan as it was locked. Raises Conflict before the lock."""
-    plan = session.exec(select(Plan).where(Plan.study_id == study.id)).first()
-    if plan is None or plan.canonical is None:
+    row = session.exec(select(Row).where(Row.study_id == study.id)).first()
+    if row is None or row.canonical is None:
         raise Conflict(N_("The plan of this study is not locked yet."))
-    document: dict[str, Any] = json.loads(plan.canonical)
-    return document
+    return plan_reading.locked_plan(row.canonical)

@@ -5,16 +5,12 @@ locked is what was shown: the page hands back the SHA-256 it showed. Locked, the
 never change again.
 """
 
-import json
 import secrets
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 from sqlmodel import Session
 
 from panel.design import plan as design
-from panel.design.plan_check import HEADPHONE_CHECKS
 from panel.design.power import planner, prospects
 from panel.design.power.planner import ContrastOutlook, Outlook
 from panel.design.power.procedure_choice import DPRIMES
@@ -22,8 +18,9 @@ from panel.design.power.prospects import Prospects
 from panel.design.power.votes import power_curve, share_right
 from panel.errors import BadInput, Conflict, NotFound
 from panel.stages.clips import prepare
-from panel.stages.contrasts.rows import conditions_of, contrasts_in
+from panel.stages.contrasts.rows import contrasts_in
 from panel.stages.rows import (
+    asked_in,
     clips_missing,
     excerpts_in,
     factors_in,
@@ -33,31 +30,26 @@ from panel.stages.rows import (
 from panel.stages.studies import unlocked
 from panel.store.session import Store, write_first
 from panel.store.tables import Study
+from panel.study.plan import HEADPHONE_CHECKS, Plan, PlanExcerpt, PlanTake
+from panel.study.plan_reading import locked_plan
+from panel.study.rules import Rules, read_rules
 
 POINTS = 60
-
-RULES: Mapping[str, Any] = {
-    "alpha": 0.05,
-    "limit": 0.25,
-    "stop_kind": "fixed",
-    "listeners": 40,
-    "planted_least_right": None,
-    "headphones": "record",
-    "headphone_check": "antiphase",
-    "own_summary": False,
-}
 
 
 @dataclass(frozen=True)
 class Draft:
     """The plan as it stands. `problems` are sentences on what keeps it from being locked; while
-    there are any, `document`, `sha256` and `outlook` are None."""
+    there are any, `plan` and `outlook` are None."""
 
-    rules: Mapping[str, Any]
+    rules: Rules
     problems: tuple[str, ...]
-    document: dict[str, Any] | None
-    sha256: str | None
+    plan: Plan | None
     outlook: Outlook | None
+
+    @property
+    def sha256(self) -> str | None:
+        return None if self.plan is None else self.plan.sha256
 
 
 def draft(store: Store, study_id: int) -> Draft:
@@ -66,15 +58,15 @@ def draft(store: Store, study_id: int) -> Draft:
     with store.session() as s:
         rules = _rules(s, study_id)
         found = _obstacles(s, study_id)
-        document = None
-        if not found:  # else the document would only lack the same things
+        plan = None
+        if not found:  # else the plan would only lack the same things
             try:
-                document = _build(s, study_id)
+                plan = _build(s, study_id)
             except BadInput as error:
                 found.append(error.message)
-    if found or document is None:
-        return Draft(rules, tuple(dict.fromkeys(found)), None, None, None)
-    return Draft(rules, (), document, design.sha256(document), planner.outlook(document))
+    if found or plan is None:
+        return Draft(rules, tuple(dict.fromkeys(found)), None, None)
+    return Draft(rules, (), plan, planner.outlook(plan))
 
 
 @dataclass(frozen=True)
@@ -86,12 +78,12 @@ class Curve:
     lines: tuple[tuple[float, tuple[tuple[int, float], ...]], ...]
 
 
-def endings(document: dict[str, Any], *, simulate: bool) -> Prospects | None:
+def endings(plan: Plan, *, simulate: bool) -> Prospects | None:
     """How the study ends under a few truths; None unless `simulate`, or known from before.
 
     Raises BadInput where it is asked for and the plan cannot be simulated.
     """
-    return prospects.prospects(document) if simulate else prospects.known(document)
+    return prospects.prospects(plan) if simulate else prospects.known(plan)
 
 
 def power_curves(outlook: Outlook) -> tuple[Curve, ...]:
@@ -127,55 +119,32 @@ def set_rule(
     store: Store,
     study_id: int,
     *,
-    alpha: float = RULES["alpha"],
-    limit: float = RULES["limit"],
-    stop_kind: str = RULES["stop_kind"],
-    listeners: int = RULES["listeners"],
+    alpha: float = Rules.alpha,
+    limit: float = Rules.limit,
+    stop_kind: str = Rules.stop_kind,
+    listeners: int = Rules.listeners,
     planted_least_right: int | None = None,
-    headphones: str = RULES["headphones"],
-    headphone_check: str = RULES["headphone_check"],
-    own_summary: bool = RULES["own_summary"],
+    headphones: str = Rules.headphones,
+    headphone_check: str = Rules.headphone_check,
+    own_summary: bool = Rules.own_summary,
 ) -> None:
     """Set the rules of the plan. Raises BadInput for what no plan may say, Conflict once locked."""
-    if not 0.0001 <= alpha <= 0.2:
-        raise BadInput(
-            "The chance of a false “heard” (α) must lie between 0.0001 and 0.2.",
-            hint="0.05 is usual.",
-        )
-    if not 0.01 <= limit <= 0.9:
-        raise BadInput(
-            "The limit for “not heard” must be a share between 1 and 90 %.", hint="25 % is usual."
-        )
-    if stop_kind not in ("fixed", "anytime"):
-        raise BadInput("The stopping rule is either a fixed number, or valid at any time.")
-    if isinstance(listeners, bool) or not 1 <= listeners <= 10_000:
-        raise BadInput("The number of listeners must be a whole number from 1 to 10,000.")
-    if planted_least_right is not None and not 1 <= planted_least_right <= 400:
-        raise BadInput(
-            "The planted checks to be right must be one at least.",
-            hint="Leave it empty to exclude nobody.",
-        )
-    if headphones not in ("record", "exclude"):
-        raise BadInput("A failed headphone check is either recorded, or excludes.")
-    if headphone_check not in HEADPHONE_CHECKS:
-        raise BadInput("The headphone check is the quietest of three tones, or a hidden pitch.")
+    rules = Rules(
+        alpha=float(alpha),
+        limit=float(limit),
+        stop_kind=stop_kind,
+        listeners=listeners,
+        planted_least_right=planted_least_right,
+        headphones=headphones,
+        headphone_check=headphone_check,
+        own_summary=bool(own_summary),
+    )
+    _refuse_impossible(rules)
     with store.session() as s:
         write_first(s)
         unlocked(s, study_id)
         row = plan_row(s, study_id)
-        row.document = {
-            **row.document,
-            "rules": {
-                "alpha": float(alpha),
-                "limit": float(limit),
-                "stop_kind": stop_kind,
-                "listeners": int(listeners),
-                "planted_least_right": planted_least_right,
-                "headphones": headphones,
-                "headphone_check": headphone_check,
-                "own_summary": bool(own_summary),
-            },
-        }
+        row.document = {**row.document, "rules": rules.document()}
         row.document.setdefault("schedule_seed", secrets.token_hex(16))
         s.add(row)
         s.commit()
@@ -205,26 +174,24 @@ def lock(store: Store, study_id: int, expected_sha256: str | None = None) -> str
                 "Takes, excerpts or checks were changed while the plan was being locked.",
                 hint="Read the plan once more, then lock it.",
             )
-        document = _build(s, study_id)
-        canonical, sha256 = design.canonical(document), design.sha256(document)
-        if expected_sha256 is not None and expected_sha256 != sha256:
+        plan = _build(s, study_id)
+        if expected_sha256 is not None and expected_sha256 != plan.sha256:
             raise Conflict(
                 "The plan has changed since it was shown to you.",
                 hint="Read it once more, then lock it.",
             )
         row = plan_row(s, study_id)
-        row.canonical, row.sha256, row.locked_at = canonical, sha256, store.now()
+        row.canonical, row.sha256, row.locked_at = plan.canonical, plan.sha256, store.now()
         study.locked_at = row.locked_at
         s.add(row)
         s.add(study)
         s.commit()
-    return sha256
+    return plan.sha256
 
 
-def document(store: Store, study_id: int) -> dict[str, Any]:
+def locked(store: Store, study_id: int) -> Plan:
     """The locked plan. Raises NotFound before the lock."""
-    found: dict[str, Any] = json.loads(canonical(store, study_id))
-    return found
+    return locked_plan(canonical(store, study_id))
 
 
 def canonical(store: Store, study_id: int) -> bytes:
@@ -250,8 +217,34 @@ def _begin(store: Store, study_id: int) -> None:
             s.commit()
 
 
-def _rules(session: Session, study_id: int) -> Mapping[str, Any]:
-    return {**RULES, **plan_row(session, study_id).document.get("rules", {})}
+def _refuse_impossible(rules: Rules) -> None:
+    """Raise BadInput for what no plan may say."""
+    if not 0.0001 <= rules.alpha <= 0.2:
+        raise BadInput(
+            "The chance of a false “heard” (α) must lie between 0.0001 and 0.2.",
+            hint="0.05 is usual.",
+        )
+    if not 0.01 <= rules.limit <= 0.9:
+        raise BadInput(
+            "The limit for “not heard” must be a share between 1 and 90 %.", hint="25 % is usual."
+        )
+    if rules.stop_kind not in ("fixed", "anytime"):
+        raise BadInput("The stopping rule is either a fixed number, or valid at any time.")
+    if isinstance(rules.listeners, bool) or not 1 <= rules.listeners <= 10_000:
+        raise BadInput("The number of listeners must be a whole number from 1 to 10,000.")
+    if rules.planted_least_right is not None and not 1 <= rules.planted_least_right <= 400:
+        raise BadInput(
+            "The planted checks to be right must be one at least.",
+            hint="Leave it empty to exclude nobody.",
+        )
+    if rules.headphones not in ("record", "exclude"):
+        raise BadInput("A failed headphone check is either recorded, or excludes.")
+    if rules.headphone_check not in HEADPHONE_CHECKS:
+        raise BadInput("The headphone check is the quietest of three tones, or a hidden pitch.")
+
+
+def _rules(session: Session, study_id: int) -> Rules:
+    return read_rules(plan_row(session, study_id).document.get("rules", {}))
 
 
 def _obstacles(session: Session, study_id: int, *, clips: bool = True) -> list[str]:
@@ -277,7 +270,7 @@ def _obstacles(session: Session, study_id: int, *, clips: bool = True) -> list[s
     return found
 
 
-def _build(session: Session, study_id: int) -> dict[str, Any]:
+def _build(session: Session, study_id: int) -> Plan:
     study = session.get(Study, study_id)
     if study is None:
         raise NotFound("There is no such study.")
@@ -287,7 +280,7 @@ def _build(session: Session, study_id: int) -> dict[str, Any]:
         question=study.question,
         factors=factors_in(session, study_id),
         takes=[
-            design.PlanTake(
+            PlanTake(
                 id=take.key,
                 label=take.label,
                 sha256=take.sha256,
@@ -298,36 +291,19 @@ def _build(session: Session, study_id: int) -> dict[str, Any]:
             for take in takes_in(session, study_id)
         ],
         excerpts=[
-            design.PlanExcerpt(id=e.key, start_s=e.start_s, end_s=e.end_s)
+            PlanExcerpt(id=e.key, start_s=e.start_s, end_s=e.end_s)
             for e in excerpts_in(session, study_id)
         ],
         contrasts=[
-            design.PlanContrast(
-                id=contrast.key,
-                name=contrast.document["name"],
-                role=contrast.role,
-                procedure=contrast.document["procedure"],
-                conditions=conditions_of(contrast.document),
-                votes_per_listener=contrast.document["votes_per_listener"],
-                attribute=contrast.document["attribute"],
-                scale=contrast.document["scale"],
-                level=study.level,
-                planted=contrast.document.get("planted"),
-                override_reason=contrast.document["override_reason"],
-                ties=contrast.document.get("ties", False),
-                reasons=contrast.document.get("reasons", False),
-                attributes=tuple(contrast.document.get("attributes") or ()),
-                given=tuple(contrast.document.get("given") or ()),
-            )
-            for contrast in contrasts_in(session, study_id)
+            replace(asked_in(row), level=study.level) for row in contrasts_in(session, study_id)
         ],
-        listeners=rules["listeners"],
-        stop=rules["stop_kind"],
-        alpha=rules["alpha"],
-        limit=rules["limit"],
-        planted_least_right=rules["planted_least_right"],
-        headphones=rules["headphones"],
-        headphone_check=rules["headphone_check"],
-        own_summary=rules["own_summary"],
+        listeners=rules.listeners,
+        stop=rules.stop_kind,
+        alpha=rules.alpha,
+        limit=rules.limit,
+        planted_least_right=rules.planted_least_right,
+        headphones=rules.headphones,
+        headphone_check=rules.headphone_check,
+        own_summary=rules.own_summary,
         schedule_seed=plan_row(session, study_id).document.get("schedule_seed"),
     )

@@ -1,11 +1,10 @@
 """A plan in plain words: what is asked, of whom, by which rule. Built from the document alone."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from panel.procedures.catalogue import procedure
 from panel.prose import listed, plural
+from panel.study.plan import Contrast, Plan
 
 CHECK_WORDS = {
     "antiphase": "the quietest of three tones, after Woods and others 2017",
@@ -19,10 +18,10 @@ class Section:
     sentences: tuple[str, ...]
 
 
-def in_words(plan: Mapping[str, Any]) -> tuple[Section, ...]:
+def in_words(plan: Plan) -> tuple[Section, ...]:
     """The whole plan, so that somebody who reads no JSON knows what is being fixed."""
     return (
-        Section("What is asked", (plan["study"]["question"], *_questions(plan))),
+        Section("What is asked", (plan.question, *_questions(plan))),
         Section("How it is known that the panel listens", _controls(plan)),
         Section("What is heard", _material(plan)),
         Section("When it ends", _stop(plan)),
@@ -31,88 +30,86 @@ def in_words(plan: Mapping[str, Any]) -> tuple[Section, ...]:
     )
 
 
-def contrast_sentence(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> str:
+def contrast_sentence(plan: Plan, contrast: Contrast) -> str:
     """What one contrast puts to the listeners, in a sentence."""
-    kind = procedure(contrast["procedure"])
-    labels = [f"“{side['label']}”" for side in contrast["conditions"]]
-    counts = [len(side["takes"]) for side in contrast["conditions"]]
+    kind = procedure(contrast.procedure)
+    labels = [f"“{side.label}”" for side in contrast.conditions]
+    counts = [len(side.takes) for side in contrast.conditions]
     sides = listed(
         f"{label} ({_takes(count)})" for label, count in zip(labels, counts, strict=True)
     )
     by = kind.name
-    if contrast.get("attribute"):
-        by += f", asking which has more {contrast['attribute']}"
-    if contrast.get("ties"):
+    if contrast.attribute:
+        by += f", asking which has more {contrast.attribute}"
+    if contrast.ties:
         by += ", with “neither” allowed"
-    if contrast.get("reasons") or contrast.get("attributes"):
+    if contrast.asks_why:
         by += ", asking for reasons"
-    level = ", at the level they were recorded with" if contrast["level"] == "as_recorded" else ""
+    level = ", at the level they were recorded with" if contrast.level == "as_recorded" else ""
     return (
-        f"{contrast['name']}: {sides}, by {by}{level}, "
-        f"{plural(contrast['votes_per_listener'], 'vote')} from each listener."
+        f"{contrast.name}: {sides}, by {by}{level}, "
+        f"{plural(contrast.votes_per_listener, 'vote')} from each listener."
     )
 
 
-def _questions(plan: Mapping[str, Any]) -> list[str]:
+def _questions(plan: Plan) -> list[str]:
     found = []
-    names = {factor["id"]: factor["name"] for factor in plan["factors"]}
-    for contrast in plan["contrasts"]:
-        if contrast["role"] != "question":
-            continue
+    names = plan.factor_names
+    for contrast in plan.questions:
         found.append(contrast_sentence(plan, contrast))
-        if contrast["override_reason"]:
-            differs = listed(names[key] for key in contrast["differs"])
+        if contrast.override_reason:
+            differs = listed(names[key] for key in contrast.differs)
             found.append(
                 f"Its conditions differ in {differs}; asked all the same, because: "
-                f"{contrast['override_reason']} The verdict cannot be attributed to one change."
+                f"{contrast.override_reason} The verdict cannot be attributed to one change."
             )
-        if contrast.get("given"):
-            given = listed(names[key] for key in contrast["given"])
-            groups = "; ".join(stratum["label"] for stratum in contrast["strata"])
+        if contrast.given:
+            given = listed(names[key] for key in contrast.given)
+            groups = "; ".join(contrast.strata_labels)
             found.append(
                 f"This is asked given {given}: only takes alike in {given} are put side by side "
                 f"({groups}), and their labels are permuted among these alone. It is one answer "
                 "over all groups together, not one for each."
             )
-        if contrast["unlogged"]:
-            unlogged = listed(names[key] for key in contrast["unlogged"])
+        if contrast.unlogged:
+            unlogged = listed(names[key] for key in contrast.unlogged)
             found.append(f"Not logged on every take, and named with the verdict: {unlogged}.")
-        if contrast["scale"]:
-            scale = "log(1 + dose)" if contrast["scale"] == "log1p" else "the dose itself"
+        if contrast.scale:
+            scale = "log(1 + dose)" if contrast.scale == "log1p" else "the dose itself"
             found.append(f"Tested as a trend over {scale}, before its parts.")
     return found
 
 
-def _controls(plan: Mapping[str, Any]) -> tuple[str, ...]:
+def _controls(plan: Plan) -> tuple[str, ...]:
     found = []
-    for contrast in plan["contrasts"]:
-        if contrast.get("of"):
-            name = next(c["name"] for c in plan["contrasts"] if c["id"] == contrast["of"])
+    for contrast in plan.contrasts:
+        if contrast.of is not None:
+            name = plan.contrast(contrast.of).name
             found.append(
                 f"Retakes: in the same round robin as “{name}”, pairs of takes of one condition "
                 "show what mere re-recording sounds like."
             )
-        elif contrast["role"] != "question":
+        elif contrast.role != "question":
             found.append(contrast_sentence(plan, contrast))
-    if not any(c["role"] == "planted_check" for c in plan["contrasts"]):
+    if not plan.planted_checks:
         found.append("No difference is planted, so “not heard” cannot be concluded.")
     return tuple(found)
 
 
-def _material(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    spans = listed(f"{e['start_s']:g}–{e['end_s']:g} s" for e in plan["excerpts"])
+def _material(plan: Plan) -> tuple[str, ...]:
+    spans = listed(f"{e.start_s:g}–{e.end_s:g} s" for e in plan.excerpts)
     return (
-        f"{plural(len(plan['takes']), 'take')}, each named by the SHA-256 of its original file, "
+        f"{plural(len(plan.takes), 'take')}, each named by the SHA-256 of its original file, "
         "with the chain log as it stands.",
-        f"{plural(len(plan['excerpts']), 'excerpt')}: {spans}.",
+        f"{plural(len(plan.excerpts), 'excerpt')}: {spans}.",
         "Who hears which pair is dealt from a seed that the plan names, without regard to "
         "condition; what a sample is gets drawn anew for each trial.",
     )
 
 
-def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    listeners = plural(plan["stop"]["listeners"], "listener")
-    if plan["stop"]["kind"] == "fixed":
+def _stop(plan: Plan) -> tuple[str, ...]:
+    listeners = plural(plan.listeners, "listener")
+    if not plan.anytime:
         return (
             f"Planned are {listeners}. Outcomes stay sealed from everybody, you too, until you "
             "end the voting; nothing is looked at before.",
@@ -123,9 +120,9 @@ def _stop(plan: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    questions = sum(c["role"] == "question" for c in plan["contrasts"])
-    asked = {c["procedure"] for c in plan["contrasts"] if c["role"] == "question"}
+def _claims(plan: Plan) -> tuple[str, ...]:
+    questions = len(plan.questions)
+    asked = {c.procedure for c in plan.questions}
     found = []
     relabelled = "the takes' labels, put on them at random, would seldom do as well"
     leaning = (
@@ -135,8 +132,8 @@ def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
     if any(procedure(code).shows_absence for code in asked):
         found += [
             f"“Heard” only if the votes beat guessing and {relabelled}.",
-            f"“Not heard” only if at most {plan['limit']:.0%} of listeners can hear it every "
-            f"time, with {plan['confidence']:.0%} confidence, and the planted check was heard.",
+            f"“Not heard” only if at most {plan.limit:.0%} of listeners can hear it every "
+            f"time, with {plan.confidence:.0%} confidence, and the planted check was heard.",
         ]
     if "reminder" in asked:
         found.append(
@@ -164,15 +161,11 @@ def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
             claim = "“heard” or “preferred”"
         apart = "; so, by itself, does “divided”" if "preference" in asked else ""
         found.append(
-            f"Where a change does nothing, {claim} comes out in at most {100 * plan['alpha']:g}% "
-            f"of studies{together}, α = {plan['alpha']:g}{apart}. That holds for takes that were "
+            f"Where a change does nothing, {claim} comes out in at most {100 * plan.alpha:g}% "
+            f"of studies{together}, α = {plan.alpha:g}{apart}. That holds for takes that were "
             "recorded in mixed order."
         )
-    single = [
-        c["name"]
-        for c in plan["contrasts"]
-        if c["role"] == "question" and min(len(side["takes"]) for side in c["conditions"]) < 2
-    ]
+    single = [c.name for c in plan.questions if min(map(len, c.sides)) < 2]
     if single:
         found.append(
             f"With one take on a side, {listed(f'“{name}”' for name in single)} can show that "
@@ -182,21 +175,20 @@ def _claims(plan: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _exclusion(plan: Mapping[str, Any]) -> tuple[str, ...]:
-    least = plan["exclusion"]["planted_least_right"]
+def _exclusion(plan: Plan) -> tuple[str, ...]:
+    least = plan.planted_least_right
     found = [
         "Everybody's votes count."
         if least is None
         else f"Listeners with fewer than {least} planted checks right are left out; the verdict "
         "says whether that changes it."
     ]
-    kind = plan["exclusion"].get("headphone_check", "antiphase")
-    check = f"The headphone check ({CHECK_WORDS[kind]})"
-    if plan["exclusion"]["headphones"] == "exclude":
+    check = f"The headphone check ({CHECK_WORDS[plan.exclusion.headphone_check]})"
+    if plan.exclude_by_headphones:
         found.append(f"{check} leaves out whoever fails it.")
     else:
         found.append(f"{check} is recorded, and excludes nobody.")
-    if plan.get("own_summary"):
+    if plan.own_summary:
         found.append("After the end each listener may see how their own answers went.")
     return tuple(found)
 

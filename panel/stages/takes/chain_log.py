@@ -12,6 +12,7 @@ from sqlmodel import select
 from panel.errors import BadInput, Conflict
 from panel.stages.rows import (
     TakeView,
+    asked_in,
     factor_in,
     factors_in,
     log_of,
@@ -113,10 +114,9 @@ def remove_factor(store: Store, study_id: int, key: str) -> None:
         unlocked(s, study_id)
         factor = factor_in(s, study_id, key)
         for contrast in s.exec(select(Contrast).where(Contrast.study_id == study_id)):
-            if contrast.document.get("factor") == key:
+            if asked_in(contrast).factor == key:
                 raise Conflict(
-                    f"“{factor.name}” is what the contrast “{contrast.document['name']}” asks "
-                    "about.",
+                    f"“{factor.name}” is what the contrast “{asked_in(contrast).name}” asks about.",
                     hint="Remove the contrast first.",
                 )
         for take in s.exec(select(Take).where(Take.study_id == study_id)):

@@ -22,7 +22,16 @@ from panel.audio.reading.stretches import Recording
 from panel.audio.sound import Probe
 from panel.errors import BadInput, Conflict, TooLarge
 from panel.settings import Settings
-from panel.stages.rows import TakeView, no_take, take_in, takes_in, tidy_label, twins_of, view_of
+from panel.stages.rows import (
+    TakeView,
+    asked_in,
+    no_take,
+    take_in,
+    takes_in,
+    tidy_label,
+    twins_of,
+    view_of,
+)
 from panel.stages.studies import unlocked
 from panel.stages.takes.chain_log import (
     Entry,
@@ -183,9 +192,9 @@ def remove_take(store: Store, study_id: int, take_key: str) -> None:
         unlocked(s, study_id)
         found = take_in(s, study_id, take_key)
         for contrast in s.exec(select(Contrast).where(Contrast.study_id == study_id)):
-            if any(take_key in side["takes"] for side in contrast.document["conditions"]):
+            if take_key in asked_in(contrast).side_of:
                 raise Conflict(
-                    f"Take {found.label} stands in the contrast “{contrast.document['name']}”.",
+                    f"Take {found.label} stands in the contrast “{asked_in(contrast).name}”.",
                     hint="Remove the contrast first.",
                 )
         clips = s.exec(

@@ -41,7 +41,7 @@ def put(made, plan, rng, *, effect, other=4.0, interaction=0.0, spread=0.3):
     ballot = made.Ballot(plan, rng)
     for who in range(plan["stop"]["listeners"]):
         keen = float(np.exp(rng.normal(0, 0.4)))
-        for trial in listener_trials(plan, who):
+        for trial in listener_trials(read_plan(plan), who):
             a, b = trial.take_a, trial.take_b
             p = float(np.interp((where[b] - where[a]) * keen, GRID, curve))
             ballot.cast(f"L{who:02d}", asked, (a, b), trial.excerpt, rng.random() < p)
@@ -179,7 +179,7 @@ def test_a_panel_divided_over_the_change_is_found_within_strata(made):
     side = {t: i for i, c in enumerate(asked["conditions"]) for t in c["takes"]}
     ballot = made.Ballot(plan, rng)
     for who in range(16):
-        for trial in listener_trials(plan, who):
+        for trial in listener_trials(read_plan(plan), who):
             lead = (side[trial.take_b] - side[trial.take_a]) * (1 if who % 2 else -1)
             chosen = rng.random() < 0.5 + 0.4 * lead
             pair = (trial.take_a, trial.take_b)

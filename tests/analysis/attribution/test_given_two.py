@@ -73,7 +73,7 @@ def test_a_cell_without_retakes_is_named_by_both():
 def test_only_takes_alike_in_both_are_put_beside_each_other():
     document = plan("abx", 12)
     log = {t["id"]: t["log"] for t in document["takes"]}
-    trials = [t for who in range(12) for t in listener_trials(document, who)]
+    trials = [t for who in range(12) for t in listener_trials(read_plan(document), who)]
     assert len(trials) == 12 * 24
     for trial in trials:
         a, b = log[trial.take_a], log[trial.take_b]

@@ -15,7 +15,7 @@ from panel.analysis.decision.judgement import least_p
 from panel.design import floor
 from panel.design.guard.check import guard
 from panel.design.guard.propose import propose
-from panel.design.plan import check, sha256
+from panel.design.plan import checked
 from panel.design.power.planner import outlook
 from panel.design.power.votes import given_across_share
 from panel.design.schedule import contrast_pairs, deck, listener_trials
@@ -146,27 +146,27 @@ def test_what_cannot_be_asked_given_another_factor_is_refused(question, words):
 def test_strata_that_are_not_those_of_the_log_are_refused():
     plan = crossed()
     assert plan["contrasts"][0]["given"] == ["element"]
-    check(plan)
+    checked(plan)
     moved = copy.deepcopy(plan)
     first, second = moved["contrasts"][0]["strata"]
     first["takes"][0], second["takes"][0] = second["takes"][0], first["takes"][0]
     with pytest.raises(BadInput, match="strata are not what the chain logs say"):
-        check(moved)
+        checked(moved)
     bare = copy.deepcopy(plan)
     del bare["contrasts"][0]["given"]
     with pytest.raises(BadInput):
-        check(bare)
+        checked(bare)
 
 
 @pytest.mark.parametrize("cells", [EVEN, UNEVEN])
 def test_only_pairs_within_a_stratum_are_dealt_each_equally_often(cells):
-    plan, made = crossed(cells), takes(cells)
+    plan, made = read_plan(crossed(cells)), takes(cells)
     wanted = {
         (a.id, b.id)
         for a, b in itertools.combinations(made, 2)
         if a.log["element"] == b.log["element"]
     }
-    asked = plan["contrasts"][0]
+    asked = plan.contrasts[0]
     assert set(contrast_pairs(asked)) == wanted
     # 30 pairs × 2 excerpts are a deck of 60: five listeners of 24 take two decks.
     seen = Counter(
@@ -180,7 +180,7 @@ def test_only_pairs_within_a_stratum_are_dealt_each_equally_often(cells):
 
 def test_each_round_holds_a_take_once_at_most():
     plan = crossed()
-    cards = deck(plan, plan["contrasts"][0], 3)
+    cards = deck(read_plan(plan), read_plan(plan).contrasts[0], 3)
     # Six takes a stratum: a round is three pairs of each stratum, six cards, all twelve takes.
     for start in range(0, len(cards), 6):
         held = [take for pair, _ in cards[start : start + 6] for take in pair]
@@ -197,9 +197,9 @@ def test_condition_plays_no_part_in_the_schedule():
     ]
     other = crossed(made=turned)
     assert conditions(turned) != conditions(made)
-    assert sha256(other) != sha256(plan)
+    assert read_plan(other).sha256 != read_plan(plan).sha256
     for who in range(4):
-        assert listener_trials(other, who) == listener_trials(plan, who)
+        assert listener_trials(read_plan(other), who) == listener_trials(read_plan(plan), who)
 
 
 @pytest.mark.parametrize("procedure", ["abx", "attribute"])
@@ -215,7 +215,7 @@ def test_least_p_is_told_in_the_plan_and_is_that_of_the_analysis(cells, procedur
         ways = math.prod(each) // (2 if all(same) else 1)
     else:
         ways = math.prod(n // 2 if even else n for n, even in zip(each, same, strict=True))
-    (found,) = outlook(plan).contrasts
+    (found,) = outlook(read_plan(plan)).contrasts
     assert found.least_p == pytest.approx(1 / ways)
     assert least_p(read_plan(plan).contrasts[0]) == pytest.approx(1 / ways)
     assert any("Given element" in sentence for sentence in found.sentences)
@@ -232,8 +232,8 @@ def test_the_floor_names_the_takes_that_would_do():
 
 
 def test_share_across_is_that_of_the_dealt_pairs():
-    asked = crossed(UNEVEN)["contrasts"][0]
-    side = {t: i for i, c in enumerate(asked["conditions"]) for t in c["takes"]}
+    asked = read_plan(crossed(UNEVEN)).contrasts[0]
+    side = asked.side_of
     pairs = contrast_pairs(asked)
     across = sum(side[a] != side[b] for a, b in pairs)
     assert given_across_share(UNEVEN) == pytest.approx(across / len(pairs))

@@ -45,9 +45,9 @@ def test_they_are_the_same_each_time_and_remembered_whatever_the_title():
     found = prospects.prospects(plan, runs=10)
     prospects._found.clear()
     assert prospects.prospects(plan, runs=10) == found
-    renamed = {**plan, "study": {"title": "Another", "question": "Another?"}}
+    renamed = dataclasses.replace(plan, title="Another", question="Another?")
     assert prospects.known(renamed) == found
-    assert prospects.known({**plan, "limit": 0.3}) is None
+    assert prospects.known(dataclasses.replace(plan, limit=0.3)) is None
 
 
 def test_a_question_that_cannot_be_about_the_change_never_ends_so():

@@ -118,11 +118,12 @@ def studies():
 @pytest.mark.parametrize("name", studies())
 def test_the_decision_is_that_of_the_written_out_table(name):
     document, runs = studies()[name], 12
-    plan, asked = read_plan(document), dealt_out(document)
+    plan = read_plan(document)
+    asked = dealt_out(plan)
     seen = set()
     for place, truth in enumerate((Truth(0.0, take_spread=0.5), Truth(2.5, 0.6, check_dprime=2.5))):
         rngs = [np.random.default_rng([3, place]) for _ in range(2)]
-        quick = decided(rngs[0], document, truth, runs=runs)
+        quick = decided(rngs[0], plan, truth, runs=runs)
         drawn = answered(rngs[1], plan, asked, truth, runs=runs)
         for codes, answers in zip(quick, drawn, strict=True):
             votes, rows = check_against_plan(plan, *written_out(asked, answers))
@@ -135,7 +136,8 @@ def test_the_decision_is_that_of_the_written_out_table(name):
 @pytest.mark.parametrize("name", ["anytime", "anytime, strict", "preference, anytime"])
 def test_a_look_is_that_of_the_table_so_far(name):
     document = studies()[name]
-    plan, asked = read_plan(document), dealt_out(document)
+    plan = read_plan(document)
+    asked = dealt_out(plan)
     rng = np.random.default_rng(9)
     for answers in answered(rng, plan, asked, Truth(2.5, 0.6, check_dprime=2.5), runs=3):
         votes, _ = written_out(asked, answers)
@@ -155,7 +157,7 @@ def test_a_look_is_that_of_the_table_so_far(name):
 def test_alike_listeners_and_one_file_a_side_give_the_exact_power(listeners, dprime):
     document = made.plan(made.contrast("q1", "abx", (1, 1), votes=10), listeners=listeners)
     truth = Truth(dprime, take_spread=0.0, listener_spread=0.0)
-    found = chances(np.random.default_rng(4), document, truth, runs=600)
+    found = chances(np.random.default_rng(4), read_plan(document), truth, runs=600)
     right = made.abx(dprime)  # Macmillan & Creelman's closed form, written a second time
     power = exact.power(10 * listeners, 0.5, right, 0.05)
     assert found.of("q1", "recordings_differ") == pytest.approx(
@@ -167,14 +169,14 @@ def test_a_share_who_hear_gives_the_power_computed_elsewhere():
     # VALUES §8 [simulated, 20,000 runs]: duo-trio and ABX, 12 × 10, 30 % hear d′ = 1.5: .270.
     document = made.plan(made.contrast("q1", "abx", (1, 1), votes=10), listeners=12)
     truth = Truth(1.5, 0.3, take_spread=0.0, listener_spread=0.0)
-    found = chances(np.random.default_rng(5), document, truth, runs=1000)
+    found = chances(np.random.default_rng(5), read_plan(document), truth, runs=1000)
     assert found.of("q1", "recordings_differ") == pytest.approx(0.270, abs=0.045)
 
 
 def test_attribution_is_shown_as_often_as_computed_elsewhere():
     # SCIENCE §4 [computed, 600 runs]: 40 × 24, take spread .25, 30 % hear d′ = 2: .54 to .69.
     document = made.plan(made.contrast("q1", "abx", (5, 5), votes=24), listeners=40)
-    found = chances(np.random.default_rng(6), document, Truth(2.0, 0.3), runs=200)
+    found = chances(np.random.default_rng(6), read_plan(document), Truth(2.0, 0.3), runs=200)
     assert 0.54 - 0.1 <= found.of("q1", "heard") <= 0.69 + 0.1
 
 
@@ -185,7 +187,8 @@ def test_answers_come_as_often_as_the_model_of_each_procedure_says(dprime):
     reminded = made.contrast("reminded", "reminder", (2, 2), votes=20)
     liked = made.contrast("liked", "preference", (1, 1), votes=20, ties=True)
     document = made.plan(unlike, reminded, liked, listeners=50)
-    plan, asked = read_plan(document), dealt_out(document)
+    plan = read_plan(document)
+    asked = dealt_out(plan)
     truth = Truth(dprime, take_spread=0.0, listener_spread=0.0, criterion=1.2, undecided=0.4)
     (answers,) = answered(np.random.default_rng(8), plan, asked, truth, runs=1)
     n, root = 1000, np.sqrt(2)
@@ -212,7 +215,8 @@ def test_reminders_that_point_the_other_way_mislead():
     document = made.plan(
         made.contrast("q1", "reminder", (4, 4), votes=20), listeners=30, excerpts=1
     )
-    plan, asked = read_plan(document), dealt_out(document)
+    plan = read_plan(document)
+    asked = dealt_out(plan)
     truth = Truth(0.0, take_spread=1000.0, listener_spread=0.0)
     (answers,) = answered(np.random.default_rng(9), plan, asked, truth, runs=1)
     one, by_takes = asked[0], {}
@@ -230,7 +234,7 @@ def test_reminders_that_point_the_other_way_mislead():
 
 def test_shares_of_the_verdicts_add_up():
     document = studies()["two questions"]
-    found = chances(np.random.default_rng(7), document, Truth(1.0), runs=20)
+    found = chances(np.random.default_rng(7), read_plan(document), Truth(1.0), runs=20)
     for codes in found.codes.values():
         assert sum(codes.values()) == pytest.approx(1.0)
 

@@ -12,11 +12,12 @@ import jinja2
 import pytest
 
 from panel.analysis.verdict import conclude
-from panel.design.plan import PlanContrast, PlanExcerpt, PlanTake, build
+from panel.design.plan import build
 from panel.report.page.contents import context
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.measurement import Band, Measurement
+from panel.study.plan import Contrast, PlanExcerpt, PlanTake
 
 from ..simulated_study import concluded, measured, plan, votes
 
@@ -161,7 +162,7 @@ def evil_study():
         PlanTake("t01", EVIL, "0" * 64, 1, {"glue": "a" + EVIL, "room": None}),
         PlanTake("t02", EVIL, "1" * 64, 2, {"glue": "b" + EVIL, "room": "shop"}),
     ]
-    asked = PlanContrast(
+    asked = Contrast(
         "q1", EVIL, "question", "attribute",
         (Condition("a" + EVIL, ("t01",)), Condition("b" + EVIL, ("t02",))), 4, attribute=EVIL,
     )  # fmt: skip
@@ -169,7 +170,7 @@ def evil_study():
         title=EVIL, question=EVIL, factors=[Factor("glue", EVIL), Factor("room", EVIL)],
         takes=takes, excerpts=[PlanExcerpt("e1", 0, 5)], contrasts=[asked], listeners=6,
         schedule_seed="0" * 32,
-    )  # fmt: skip
+    ).document()  # fmt: skip
 
 
 def test_what_people_wrote_is_escaped_everywhere():
@@ -211,7 +212,7 @@ def test_one_take_a_side_and_two_changes_are_said():
         PlanTake("t01", "old", "0" * 64, 1, {"glue": "hide", "hours": 0.0}),
         PlanTake("t02", "new", "1" * 64, 2, {"glue": "epoxy", "hours": 30.0}),
     ]
-    asked = PlanContrast(
+    asked = Contrast(
         "q1", "Old or new", "question", "abx",
         (Condition("old", ("t01",)), Condition("new", ("t02",))), 8,
         override_reason="they come as one kit",
@@ -220,7 +221,7 @@ def test_one_take_a_side_and_two_changes_are_said():
         title="Kit", question="Is the kit heard?", takes=takes, contrasts=[asked], listeners=6,
         factors=[Factor("glue", "adhesive"), Factor("hours", "hours", "numeric", "h")],
         excerpts=[PlanExcerpt("e1", 0, 5)], schedule_seed="0" * 32,
-    )  # fmt: skip
+    ).document()  # fmt: skip
     table, rows = votes(document, 6)
     verdict = conclude(document, table, rows)
     page = Outline(render(document, verdict, table, rows))

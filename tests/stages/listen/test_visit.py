@@ -18,6 +18,7 @@ from panel.store.opening import open_store
 from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Study, Trial, Vote
+from panel.study.plan_reading import read_plan
 
 
 @pytest.fixture
@@ -113,7 +114,7 @@ def test_ordinals_are_given_at_consent_in_order_and_leave_no_hole(
 def test_trials_follow_the_plan_and_keys_hold_its_pairs(
     store: Store, study: SmallStudy, listener: str
 ) -> None:
-    planned = listener_trials(study.plan, 0)
+    planned = listener_trials(read_plan(study.plan), 0)
     with store.session() as s:
         trials = list(s.exec(select(Trial).order_by(Trial.number)))
     assert len(trials) == len(planned) > 0

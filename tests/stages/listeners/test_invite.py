@@ -15,6 +15,9 @@ from panel.stages.listeners import invite, joining, letters
 from panel.store.opening import open_store
 from panel.store.sealing import code_hash
 from panel.store.tables import Listener, Message, Study
+from panel.study.conditions import Condition
+from panel.study.plan import Contrast, Exclusion, Plan, PlanExcerpt, Stop
+from panel.study.plan_reading import read_plan
 
 
 @pytest.fixture
@@ -260,12 +263,10 @@ def test_the_open_link_gives_each_browser_a_code_until_it_is_closed(store, setti
 
 
 def test_mails_state_what_the_plan_asks_for(store, settings, study):
-    from panel.design.schedule import trials_per_listener
-
     letters.set_words(store, study.id, "I build zithers.\r\n\r\nThank you\x00!", "No cookies.")
     specimen = letters.specimen(store, settings, study.id)
-    assert f"{trials_per_listener(study.plan)} short comparisons" in specimen.text
-    assert f"{letters.minutes_needed(study.plan)} minutes" in specimen.text
+    assert f"{read_plan(study.plan).votes_per_listener} short comparisons" in specimen.text
+    assert f"{letters.minutes_needed(read_plan(study.plan))} minutes" in specimen.text
     assert "I build zithers.\n\nThank you!" in specimen.text
     assert "No cookies." in specimen.text
 
@@ -296,13 +297,16 @@ def test_words_without_end_are_refused_and_nothing_is_changed(store, settings, s
 
 
 def plan_of(votes: int, procedure: str, length: float):
-    return {
-        "excerpts": [{"id": "e1", "start_s": 1.0, "end_s": 1.0 + length}],
-        "contrasts": [
-            {"id": "q1", "procedure": procedure, "votes_per_listener": votes, "of": None},
-            {"id": "q1-retakes", "procedure": procedure, "of": "q1"},
-        ],
-    }
+    sides = (Condition("old", ("t01",)), Condition("new", ("t02",)))
+    return Plan(
+        title="Made up", question="Does it matter?", alpha=0.05, limit=0.25, confidence=0.95,
+        stop=Stop("fixed", 10), exclusion=Exclusion(), own_summary=False, schedule_seed="0" * 32,
+        factors=(), takes=(), excerpts=(PlanExcerpt("e1", 1.0, 1.0 + length),),
+        contrasts=(
+            Contrast("q1", "Asked", "question", procedure, sides, votes),
+            Contrast("q1-retakes", "Retakes", "retake_control", procedure, of="q1"),
+        ),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ def test_what_was_shown_is_locked(ready: Made):
     assert lock.draft(ready.store, ready.id).sha256 == shown.sha256  # looking changes nothing
     locked = lock.lock(ready.store, ready.id, shown.sha256)
     assert locked == shown.sha256
-    assert lock.document(ready.store, ready.id) == shown.document
+    assert lock.locked(ready.store, ready.id) == shown.plan
 
 
 def test_sha256_is_that_of_the_canonical_bytes(ready: Made):
@@ -38,7 +38,7 @@ def test_sha256_is_that_of_the_canonical_bytes(ready: Made):
 
 
 def test_plan_holds_what_the_study_holds(ready: Made):
-    document = lock.draft(ready.store, ready.id).document
+    document = lock.draft(ready.store, ready.id).plan.document()
     assert document["study"] == {
         "title": "Pickups",
         "question": "Does the stiffer adhesive sound different?",
@@ -79,7 +79,7 @@ def test_any_change_gives_another_plan_and_the_old_one_is_not_locked_by_mistake(
     with pytest.raises(Conflict, match="changed since"):
         lock.lock(ready.store, ready.id, shown)
     with pytest.raises(NotFound):
-        lock.document(ready.store, ready.id)
+        lock.locked(ready.store, ready.id)
 
 
 def test_locked_plan_cannot_be_edited_or_locked_again(ready: Made):
@@ -108,9 +108,9 @@ def test_locked_study_has_every_clip_that_its_trials_can_ask_for(ready: Made):
     from panel.design.schedule import listener_trials
 
     lock.lock(ready.store, ready.id)
-    document = lock.document(ready.store, ready.id)
+    plan = lock.locked(ready.store, ready.id)
     for ordinal in range(20):
-        for trial in listener_trials(document, ordinal):
+        for trial in listener_trials(plan, ordinal):
             for take in (trial.take_a, trial.take_b):
                 samples, _ = prepare.clip_samples(ready.store, ready.id, take, trial.excerpt)
                 assert len(samples)
@@ -118,7 +118,7 @@ def test_locked_study_has_every_clip_that_its_trials_can_ask_for(ready: Made):
 
 def test_study_that_is_not_ready_is_told_every_reason(empty: Made):
     found = lock.draft(empty.store, empty.id)
-    assert found.document is None
+    assert found.plan is None
     words = " ".join(found.problems)
     for part in ("two takes", "excerpt", "asked"):
         assert part in words
@@ -194,7 +194,7 @@ def test_lock_that_fails_on_the_way_leaves_a_draft(ready: Made, nth: int):
 
 
 def words_of(made: Made) -> str:
-    sections = plan_words.in_words(lock.draft(made.store, made.id).document)
+    sections = plan_words.in_words(lock.draft(made.store, made.id).plan)
     return " ".join(text for section in sections for text in section.sentences)
 
 

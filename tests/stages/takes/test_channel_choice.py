@@ -218,5 +218,5 @@ def test_the_plan_names_the_channels_and_only_where_they_were_chosen(ready: Made
     channel_choice.choose(ready.store, ready.id, waits.id, (3,), limits=LIMITS)
     prepare.prepare(ready.store, ready.id)
     lock.lock(ready.store, ready.id)
-    takes = lock.document(ready.store, ready.id)["takes"]
+    takes = lock.locked(ready.store, ready.id).document()["takes"]
     assert [take.get("channels") for take in takes] == [None, None, None, None, [3]]
