@@ -1,6 +1,9 @@
 """Opens the store that the settings name, its database brought up to date."""
 
-from panel.errors import Conflict
+from sqlalchemy import Engine
+from sqlalchemy.exc import ArgumentError
+
+from panel.errors import BadInput, Conflict
 from panel.settings import Settings
 from panel.store.files import FileStore
 from panel.store.schema import Standing
@@ -16,7 +19,7 @@ def open_store(settings: Settings) -> Store:
     is then as it was (see `panel.store.updating`).
     """
     require_no_lost_database(settings)
-    engine = open_engine(settings.database)
+    engine = _engine(settings)
     bring_up_to_date(engine)
     return Store(engine, FileStore(settings.data.resolve()), Sealer(settings.secret))
 
@@ -27,7 +30,18 @@ def standing(settings: Settings) -> Standing:
     Raises Conflict, saying what to do, when it cannot be used.
     """
     require_no_lost_database(settings)
-    return look(open_engine(settings.database))
+    return look(_engine(settings))
+
+
+def _engine(settings: Settings) -> Engine:
+    try:
+        return open_engine(settings.database)
+    except (ArgumentError, ModuleNotFoundError) as error:  # its text holds no password
+        raise BadInput(
+            f"The setting FAIRHEARING_DATABASE_URL cannot be used: {error}.",
+            hint="Correct it, or install what it asks for; or leave it empty, for a database in "
+            "the data folder.",
+        ) from error
 
 
 def require_no_lost_database(settings: Settings) -> None:

@@ -27,6 +27,7 @@ log = logging.getLogger(__name__)
 COPY = "-before-update"  # after the name of the database's file
 PATIENCE_S = 30.0
 _TRY_AGAIN_S = 0.1
+_STARTS = 4_093_071_122  # any number, as long as it stays: the lock of those who start
 _SAY_SO_S = 1.0
 
 
@@ -38,9 +39,7 @@ def bring_up_to_date(engine: Engine, versions: Path = VERSIONS) -> None:
     database is then as it was.
     """
     if not _in_a_file(engine):
-        with engine.begin() as connection:
-            if standing(connection, versions) is not Standing.CURRENT:
-                _migrate(connection, versions)
+        _bring_server_up_to_date(engine, versions)
         return
     asked = time.monotonic()
     said = False
@@ -64,10 +63,36 @@ def look(engine: Engine, versions: Path = VERSIONS, where: str = "") -> Standing
     if _in_a_file(engine) and not Path(str(engine.url.database)).exists():
         return Standing.NEW  # opening it would make the file
     try:
-        with _opened(engine.url) as connection:
+        with _opened(engine.url) if _in_a_file(engine) else engine.connect() as connection:
             return standing(connection, versions, where)
     except (sqlite3.Error, DBAPIError) as error:
+        if engine.dialect.name != "sqlite":
+            raise _no_answer(engine, error) from error
         raise _told(error, where or str(engine.url.database)) from error
+
+
+def _bring_server_up_to_date(engine: Engine, versions: Path) -> None:
+    """On a database server, whose own transactions hold changes of tables too, and whose own
+    backup is the copy."""
+    try:
+        with engine.begin() as connection:
+            if connection.dialect.name == "postgresql":  # a second start waits here for the first
+                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_STARTS})")
+            if standing(connection, versions) is not Standing.CURRENT:
+                _migrate(connection, versions)
+    except PanelError:
+        raise
+    except Exception as error:
+        raise _no_answer(engine, error) from error
+
+
+def _no_answer(engine: Engine, error: Exception) -> Conflict:
+    where = engine.url.render_as_string(hide_password=True)
+    return Conflict(
+        f"The database {where} cannot be used, or brought up to date: {_first_line(error)}",
+        hint="It is as it was. Look whether FAIRHEARING_DATABASE_URL is right and the database "
+        "answers; then start again.",
+    )
 
 
 def _in_a_file(engine: Engine) -> bool:
