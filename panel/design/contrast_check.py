@@ -69,7 +69,7 @@ def _derived(plan: Plan, of: str, contrast: Contrast, name: str) -> Iterator[str
 def _asked(contrast: Contrast, name: str) -> Iterator[str]:
     if not whole(contrast.votes_per_listener, 1, MOST_TRIALS):
         yield f"{name}: each listener must be asked for a whole number of votes, one at least."
-    named, needed = contrast.attribute is not None, contrast.asked_by.purpose == "direction"
+    named, needed = contrast.attribute is not None, "attribute" in contrast.options
     if needed and not named:
         yield f"{name} must name the attribute that is asked about, such as “top end”."
     if named and not needed:
@@ -121,7 +121,7 @@ def _reminder(contrast: Contrast, name: str) -> Iterator[str]:
 
 
 def _planted(plan: Plan, contrast: Contrast, name: str) -> Iterator[str]:
-    if contrast.liking:
+    if "heard" not in contrast.asked_by.earns:
         yield f"{name}: a planted check needs a right answer, which a preference has not."
     planted = contrast.planted
     if planted is None or planted.kind not in PLANTED_KINDS:

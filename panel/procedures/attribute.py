@@ -47,4 +47,5 @@ PROCEDURE = Attribute(
         "the change, and “not heard” cannot be concluded from it."
     ),
     options=("attribute",),
+    claimed=("Of a named attribute: “heard” {leaning}. “Not heard” never."),
 )

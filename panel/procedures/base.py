@@ -87,8 +87,10 @@ class Procedure:
     5 s excerpts, for planning (common practice, no source). `names`: what the samples' buttons
     say, in the order of the slots. `options`: what a contrast of the plan may say for it beside
     the usual. `reported_as`, `curve_source`, `method`: for the report's methods; the last where
-    there is more to say. `why`: what speaks for it, with the places {own}, {abx} and {times} for
-    votes; `proposed`: its place among those of its purpose.
+    there is more to say. `claimed`: for the plan in words, what has to be so before it claims, with
+    the places {leaning} and {relabelled}; nothing where that goes without saying. `why`: what
+    speaks for it, with the places {own}, {abx} and {times} for votes; `proposed`: its place among
+    those of its purpose.
     """
 
     code: str
@@ -112,6 +114,7 @@ class Procedure:
     earns: tuple[str, ...] = ("heard",)
     options: tuple[str, ...] = ()
     method: str = ""
+    claimed: str = ""
 
     @property
     def shows_absence(self) -> bool:

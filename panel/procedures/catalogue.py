@@ -1,6 +1,7 @@
 """The procedures there are, by their codes. A new one is a file beside this and a line here."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from typing import get_args
 
 from panel.errors import BadInput
 from panel.procedures import (
@@ -12,7 +13,7 @@ from panel.procedures import (
     same_different,
     triangle,
 )
-from panel.procedures.base import Procedure
+from panel.procedures.base import Procedure, Purpose
 
 PROCEDURES: Mapping[str, Procedure] = {
     own.PROCEDURE.code: own.PROCEDURE
@@ -32,3 +33,12 @@ def procedure(code: str) -> Procedure:
         raise BadInput(
             f"“{code}” is no procedure of ours.", hint=f"Choose one of: {', '.join(PROCEDURES)}."
         ) from None
+
+
+def in_order(codes: Collection[str]) -> list[Procedure]:
+    """The procedures of these codes, those for bare audibility first, as they are proposed."""
+    purposes = get_args(Purpose)
+    return sorted(
+        (PROCEDURES[code] for code in PROCEDURES if code in codes),
+        key=lambda kind: (purposes.index(kind.purpose), kind.proposed),
+    )

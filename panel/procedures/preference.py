@@ -85,4 +85,8 @@ PROCEDURE = Preference(
         "half the limit. Worths: Bradley & Terry 1952, Biometrika 39, 324–345, with an effect "
         "of position."
     ),
+    claimed=(
+        "Of preference: “preferred” {leaning}. “Divided” only if listeners differ among "
+        "themselves more than chance and the takes explain. “Not heard” never."
+    ),
 )

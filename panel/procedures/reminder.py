@@ -112,4 +112,10 @@ PROCEDURE = Reminder(
         "simulation to keep its level with four takes of each, and not exact. “Not heard” is "
         "not claimed from it."
     ),
+    claimed=(
+        "With a reminder takes go by condition, so relabelling them is no test: “heard” only "
+        "if the votes beat guessing and a share above one half holds over takes, each left "
+        "out in turn, which needs four takes of each condition; with fewer it can only be "
+        "shown that these recordings differ. “Not heard” never."
+    ),
 )

@@ -142,4 +142,8 @@ PROCEDURE = SameDifferent(
         "criterion are those of the differencing model (Macmillan & Creelman, Detection "
         "Theory). “Not heard” is not claimed from it."
     ),
+    claimed=(
+        "Of same–different: “heard” only if the votes beat guessing and {relabelled}. “Not "
+        "heard” never, as whoever hears a difference may still call the two the same."
+    ),
 )

@@ -174,7 +174,7 @@ class Contrast:
     @property
     def known_direction(self) -> bool:
         """A planted check in which more of the attribute is right."""
-        return self.directed and not self.liking and self.role == "planted_check"
+        return self.directed and "heard" in self.asked_by.earns and self.role == "planted_check"
 
     @property
     def never_not_heard(self) -> bool:

@@ -184,5 +184,5 @@ def _checks(plan: Plan) -> dict[str, set[str]]:
     return {
         contrast.id: set(contrast.sides[1])
         for contrast in plan.planted_checks
-        if not contrast.liking
+        if "heard" in contrast.asked_by.earns
     }

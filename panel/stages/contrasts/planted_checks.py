@@ -39,7 +39,7 @@ def add_planted_check(
     `kind`: "shelf" (dB above 3 kHz) or "level" (dB).
     """
     proc = kind_of(procedure)
-    if proc.purpose == "liking":
+    if "heard" not in proc.earns:
         raise BadInput(
             "A planted check needs a right answer, which a preference has not.",
             hint="Choose ABX, triangle, duo-trio, or the named attribute that is planted.",

@@ -78,7 +78,7 @@ def kept_as(contrast: Contrast) -> dict[str, Json]:
 
 def tidy_attribute(kind: Procedure, attribute: str | None) -> str | None:
     text = " ".join((attribute or "").split())
-    if kind.purpose != "direction":
+    if "attribute" not in kind.options:
         return None
     if not text:
         raise BadInput(

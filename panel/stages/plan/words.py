@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from panel.procedures.catalogue import procedure
+from panel.procedures.catalogue import in_order
 from panel.prose import listed, plural
 from panel.study.plan import Contrast, Plan
 
@@ -32,7 +32,7 @@ def in_words(plan: Plan) -> tuple[Section, ...]:
 
 def contrast_sentence(plan: Plan, contrast: Contrast) -> str:
     """What one contrast puts to the listeners, in a sentence."""
-    kind = procedure(contrast.procedure)
+    kind = contrast.asked_by
     labels = [f"“{side.label}”" for side in contrast.conditions]
     counts = [len(side.takes) for side in contrast.conditions]
     sides = listed(
@@ -120,46 +120,33 @@ def _stop(plan: Plan) -> tuple[str, ...]:
     )
 
 
+RELABELLED = "the takes' labels, put on them at random, would seldom do as well"
+LEANING = (
+    "only if votes across conditions lean one way beyond chance, either way counting, and "
+    f"{RELABELLED}"
+)
+
+
 def _claims(plan: Plan) -> tuple[str, ...]:
     questions = len(plan.questions)
-    asked = {c.procedure for c in plan.questions}
+    asked = in_order({c.procedure for c in plan.questions})
     found = []
-    relabelled = "the takes' labels, put on them at random, would seldom do as well"
-    leaning = (
-        "only if votes across conditions lean one way beyond chance, either way counting, and "
-        f"{relabelled}"
-    )
-    if any(procedure(code).shows_absence for code in asked):
+    if any(kind.shows_absence for kind in asked):
         found += [
-            f"“Heard” only if the votes beat guessing and {relabelled}.",
+            f"“Heard” only if the votes beat guessing and {RELABELLED}.",
             f"“Not heard” only if at most {plan.limit:.0%} of listeners can hear it every "
             f"time, with {plan.confidence:.0%} confidence, and the planted check was heard.",
         ]
-    if "reminder" in asked:
-        found.append(
-            "With a reminder takes go by condition, so relabelling them is no test: “heard” only "
-            "if the votes beat guessing and a share above one half holds over takes, each left "
-            "out in turn, which needs four takes of each condition; with fewer it can only "
-            "be shown that these recordings differ. “Not heard” never."
-        )
-    if "same_different" in asked:
-        found.append(
-            f"Of same–different: “heard” only if the votes beat guessing and {relabelled}. “Not "
-            "heard” never, as whoever hears a difference may still call the two the same."
-        )
-    if "attribute" in asked:
-        found.append(f"Of a named attribute: “heard” {leaning}. “Not heard” never.")
-    if "preference" in asked:
-        found.append(
-            f"Of preference: “preferred” {leaning}. “Divided” only if listeners differ among "
-            "themselves more than chance and the takes explain. “Not heard” never."
-        )
+    found += [
+        kind.claimed.format(leaning=LEANING, relabelled=RELABELLED)
+        for kind in asked
+        if kind.claimed
+    ]
     if asked:
         together = f", over all {questions} questions together (Holm)" if questions > 1 else ""
-        claim = "“preferred”" if asked == {"preference"} else "“heard”"
-        if len(asked) > 1 and "preference" in asked:
-            claim = "“heard” or “preferred”"
-        apart = "; so, by itself, does “divided”" if "preference" in asked else ""
+        claim = " or ".join(sorted({f"“{kind.earns[0]}”" for kind in asked}))
+        divided = any("divided" in kind.earns for kind in asked)
+        apart = "; so, by itself, does “divided”" if divided else ""
         found.append(
             f"Where a change does nothing, {claim} comes out in at most {100 * plan.alpha:g}% "
             f"of studies{together}, α = {plan.alpha:g}{apart}. That holds for takes that were "
