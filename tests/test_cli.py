@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from typer.testing import CliRunner
+from vote_records import ListenerRow, Vote, as_tables
 
 from panel.cli import app
 from panel.design.plan import build
@@ -24,7 +25,6 @@ from panel.store.schema import Standing
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake
-from panel.study.votes import ListenerRow, Vote
 
 RATE = 48_000
 
@@ -155,7 +155,9 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )  # fmt: skip
     rows = [ListenerRow(f"l{n}", True, "passed", "headphones", RATE, 6) for n in range(3)]
     path = tmp_path_factory.mktemp("export") / "study.zip"
-    path.write_bytes(write_zip(plan, votes, rows, conclude(plan, votes, rows)))
+    path.write_bytes(
+        write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
+    )
     return path
 
 

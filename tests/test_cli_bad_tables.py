@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 import rfc8785
 from typer.testing import CliRunner
+from vote_records import Vote, as_table, as_tables
 
-from panel.analysis.pool import rows_of
 from panel.analysis.verdict import conclude
 from panel.cli import app
 from panel.design.plan import build
@@ -20,7 +20,8 @@ from panel.report.archive.export import write_zip
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake, Planted
-from panel.study.votes import Vote, write_csv
+from panel.study.votes import listeners_of
+from panel.study.votes_csv import write_votes
 
 EACH = 8
 CHECK = ("a1", "a1+check")
@@ -94,7 +95,7 @@ def odd(request, tmp_path: Path):
     plan = plan_of(**how)
     votes = ballots(plan, right)
     table = tmp_path / "votes.csv"
-    table.write_text(write_csv(votes))
+    table.write_text(write_votes(as_table(votes)))
     return request.param, plan, votes, table, sentence
 
 
@@ -125,9 +126,11 @@ def test_an_odd_table_gets_its_sentence_and_no_number_it_does_not_carry(odd) -> 
 
 def test_the_same_votes_as_an_archive_claim_nothing_they_do_not_carry(odd, tmp_path) -> None:
     case, plan, votes, _, _ = odd
-    rows = rows_of(votes, EACH + 4)
+    rows = listeners_of(as_table(votes), EACH + 4)
     path = tmp_path / "study.zip"
-    path.write_bytes(write_zip(plan, votes, rows, conclude(plan, votes, rows)))
+    path.write_bytes(
+        write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
+    )
     done = run("verdict", path, "--json")
     assert done.exit_code == 0, done.output
     (entry,) = (c for c in json.loads(done.stdout)["contrasts"] if c["id"] == "q1")
@@ -144,9 +147,11 @@ def test_the_same_votes_as_an_archive_claim_nothing_they_do_not_carry(odd, tmp_p
 def test_an_archive_without_votes_on_one_contrast_claims_nothing_of_it(tmp_path: Path) -> None:
     plan = plan_of(second=True)
     votes = [v for v in ballots(plan, lambda who, n: n > 1) if v.contrast != "q2"]
-    rows = rows_of(votes)
+    rows = listeners_of(as_table(votes))
     path = tmp_path / "study.zip"
-    path.write_bytes(write_zip(plan, votes, rows, conclude(plan, votes, rows)))
+    path.write_bytes(
+        write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
+    )
     done = run("verdict", path, "--json")
     assert done.exit_code == 0, done.output
     (entry,) = (c for c in json.loads(done.stdout)["contrasts"] if c["id"] == "q2")
@@ -159,7 +164,7 @@ def test_an_archive_without_votes_on_one_contrast_claims_nothing_of_it(tmp_path:
 
 
 def _written(folder: Path, votes: list[Vote]) -> Path:
-    (folder / "votes.csv").write_text(write_csv(votes))
+    (folder / "votes.csv").write_text(write_votes(as_table(votes)))
     return folder / "votes.csv"
 
 
@@ -201,8 +206,8 @@ def test_broken_votes_are_refused_with_a_sentence_everywhere(tmp_path, how, sent
 
     # The same in an archive, its sums renewed so that only the votes are wrong.
     votes = ballots(plan, lambda who, n: n > 1)
-    rows = rows_of(votes, EACH + 4)
-    archive = write_zip(plan, votes, rows, conclude(plan, votes, rows))
+    rows = listeners_of(as_table(votes), EACH + 4)
+    archive = write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
     path = tmp_path / "study.zip"
     path.write_bytes(_with_other_votes(archive, lambda text: broken(text, how)))
     refused = run("verdict", path)

@@ -5,13 +5,14 @@ from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
+from vote_records import ListenerRow, Vote, as_listeners, as_table
 
 from panel.cli import app
 from panel.design.plan import build
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake
-from panel.study.votes import ListenerRow, Vote, write_csv, write_listeners_csv
+from panel.study.votes_csv import write_listeners, write_votes
 
 SLOTS = (("a1", "b1", "a1"), ("b1", "a1", "a1"))
 
@@ -40,7 +41,7 @@ def ballots(listeners: int = 5, each: int = 8) -> list[Vote]:
 @pytest.fixture
 def table(tmp_path: Path) -> Path:
     path = tmp_path / "votes.csv"
-    path.write_text(write_csv(ballots()))
+    path.write_text(write_votes(as_table(ballots())))
     return path
 
 
@@ -88,7 +89,7 @@ def test_with_the_plan_it_gives_the_verdict(table: Path, plan: Path, tmp_path: P
     assert found["contrasts"][0]["verdict"] == "recordings_differ"  # one take a side
     rows = [ListenerRow(f"L{i}", True, "passed", "headphones", 48_000, 8) for i in range(5)]
     listeners = tmp_path / "listeners.csv"
-    listeners.write_text(write_listeners_csv(rows))
+    listeners.write_text(write_listeners(as_listeners(rows)))
     done = run(table, "--plan", plan, "--listeners", listeners)
     assert done.exit_code == 0, done.output
     assert "These recordings differ." in done.stdout

@@ -81,10 +81,9 @@ def _of_curve(
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
     people, listener = np.unique(who, return_inverse=True)
-    shared = sum(
-        all(np.any((question == q) & (listener == person)) for q in range(len(ids)))
-        for person in range(people.size)
-    )
+    answered = np.zeros((people.size, len(ids)), bool)
+    answered[listener, question] = True
+    shared = int(answered.all(axis=1).sum())
     if shared < LEAST_SHARED:
         return Across(
             tuple(ids), None, None, None,

@@ -5,7 +5,6 @@ change, nothing is called heard or not heard, and nothing is adjusted for the nu
 With the plan, `concluded` gives the verdict as the study's own end would.
 """
 
-from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -13,11 +12,13 @@ import numpy as np
 
 from panel.analysis import reliability, sizes
 from panel.analysis.decision import evidence
+from panel.analysis.decision.coded import CodedVotes
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.verdict import conclude, plain
 from panel.analysis.wording.phrases import percent
 from panel.analysis.wording.reasons import swapped_words
 from panel.errors import BadInput
+from panel.procedures.base import EMPTY
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import about, p_equals, plural
 from panel.study.conditions import Condition
@@ -30,7 +31,16 @@ from panel.study.plan import (
     Stop,
 )
 from panel.study.plan_reading import read_plan
-from panel.study.votes import ListenerRow, Vote, check_against_plan, slots_fit
+from panel.study.votes import (
+    RIGHT,
+    UNMARKED,
+    WRONG,
+    Ints,
+    ListenerTable,
+    VoteTable,
+    listeners_of,
+)
+from panel.study.votes_check import check_against_plan, check_slots
 
 FORMAT = "fair-hearing-pooled/1"
 ALPHA = 0.05
@@ -38,20 +48,8 @@ CONFIDENCE = 0.95
 NEED_TABLE = "Use a votes.csv as a study exports it."
 
 
-def rows_of(votes: Sequence[Vote], all_votes: int | None = None) -> list[ListenerRow]:
-    """A listener table of what the votes alone show: nothing declared, nothing checked.
-
-    `all_votes`: how many votes a listener who finished has cast; None: not known.
-    """
-    cast = Counter(v.listener for v in votes)
-    return [
-        ListenerRow(code, all_votes is not None and n >= all_votes, "not taken", "unknown", None, n)
-        for code, n in sorted(cast.items())
-    ]
-
-
 def concluded(
-    plan: Mapping[str, Any], votes: Sequence[Vote], listeners: Sequence[ListenerRow] | None = None
+    plan: Mapping[str, Any], votes: VoteTable, listeners: ListenerTable | None = None
 ) -> dict[str, Any]:
     """The verdict of a table with its plan; without `listeners`, as if nothing was declared.
 
@@ -67,7 +65,7 @@ def concluded(
                 "is not in the vote table.",
                 hint="Give the listeners.csv of the same export too (--listeners).",
             )
-        listeners = rows_of(votes, sum(c.votes_per_listener for c in read.contrasts))
+        listeners = listeners_of(votes, sum(c.votes_per_listener for c in read.contrasts))
     document = conclude(plan, votes, listeners, whole=False)
     document["limits"] += [
         "Whether this is the plan that was fixed before the first vote, only its SHA-256 tells: "
@@ -76,25 +74,26 @@ def concluded(
     return document
 
 
-def pool(votes: Sequence[Vote]) -> dict[str, Any]:
+def pool(votes: VoteTable) -> dict[str, Any]:
     """What a vote table says without its plan, as plain JSON values.
 
     Raises BadInput, with a sentence, for an empty table or one that contradicts itself.
     """
     _some(votes)
-    own: dict[str, list[Vote]] = defaultdict(list)
-    for vote in votes:
-        own[vote.contrast].append(vote)
-    plan = _as_plan([_as_contrast(id_, of_it) for id_, of_it in own.items()], votes)
-    checked, rows = check_against_plan(plan, votes, rows_of(votes))
+    _, first = np.unique(votes.contrast, return_index=True)
+    ids = [votes.contrasts[votes.contrast[i]] for i in sorted(first.tolist())]  # as they come
+    plan = _as_plan([_as_contrast(id_, votes) for id_ in ids], votes)
+    checked, rows = check_against_plan(plan, votes, listeners_of(votes))
+    cast = CodedVotes.of(plan, checked)
     entries, dprimes = [], {}
     for place, contrast in enumerate(plan.contrasts):
-        of_it = [v for v in checked if v.contrast == contrast.id]
+        coded = cast.coded[contrast.id]
         # No plan, so no seed in it: the Monte Carlo stream is the contrast's place, and fixed.
         found = evidence.of_question(
-            plan, contrast, of_it, None, len(of_it), np.random.default_rng([0, place])
+            plan, contrast, coded, None, coded.y.size, np.random.default_rng([0, place])
         )
-        entry, listeners = _entry(found, of_it)
+        excerpts = len(checked.of_contrast(contrast.id).heard)
+        entry, listeners = _entry(found, excerpts)
         entries.append(entry)
         dprimes[contrast.id] = listeners
     document: dict[str, Any] = plain(
@@ -111,18 +110,19 @@ def pool(votes: Sequence[Vote]) -> dict[str, Any]:
     return document
 
 
-def _some(votes: Sequence[Vote]) -> None:
-    if not votes:
+def _some(votes: VoteTable) -> None:
+    if not len(votes):
         raise BadInput("The vote table holds no votes.", hint=NEED_TABLE)
 
 
-def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
+def _as_contrast(id_: str, votes: VoteTable) -> Contrast:
     """A contrast as the table shows it: every take by itself, nothing known of conditions.
 
     Where right and wrong is marked although the procedure has a direction (a planted check by
     attribute), the takes that are right to choose are one side.
     """
-    procedures = sorted({v.procedure for v in votes})
+    rows = np.flatnonzero(votes.on(id_))
+    procedures = [votes.procedures[i] for i in np.unique(votes.procedure[rows]).tolist()]
     unknown = [p for p in procedures if p not in PROCEDURES]
     if unknown:
         raise BadInput(
@@ -136,22 +136,17 @@ def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
             "one procedure.",
             hint="Give contrasts asked in different ways different ids.",
         )
-    for vote in votes:
-        wrong = slots_fit(vote)
-        if wrong:
-            raise BadInput(
-                f"Vote {vote.sequence} (listener {vote.listener}, trial {vote.trial}) {wrong}.",
-                hint=NEED_TABLE,
-            )
-    procedure = procedures[0]
-    takes = sorted({take for v in votes for take in v.slots})
+    kind = PROCEDURES[procedures[0]]
+    check_slots(kind, votes, rows, NEED_TABLE)
+    slots, correct = votes.slots[rows], votes.correct[rows]
+    takes = _named(votes, slots)
     sides: list[tuple[str, ...]] = [(take,) for take in takes]
-    marked = procedure == "attribute" and any(v.correct is not None for v in votes)
+    marked = kind.purpose == "direction" and bool(np.any(correct != UNMARKED))
     if marked:
-        right = {v.chosen for v in votes if v.correct}
-        right |= {take for v in votes if v.correct is False for take in v.slots} - {
-            v.chosen for v in votes if v.correct is False
-        }
+        chosen = kind.chosen(slots, votes.given[rows])
+        right = {*_named(votes, chosen[correct == RIGHT])}
+        wrong = correct == WRONG
+        right |= {*_named(votes, slots[wrong])} - {*_named(votes, chosen[wrong])}
         sides = [tuple(t for t in takes if t not in right), tuple(t for t in takes if t in right)]
         if not all(sides):
             raise BadInput(
@@ -163,15 +158,20 @@ def _as_contrast(id_: str, votes: Sequence[Vote]) -> Contrast:
         id=id_,
         name=id_,
         role="planted_check" if marked else "question",
-        procedure=procedure,
+        procedure=kind.code,
         conditions=tuple(Condition(", ".join(side), side) for side in sides),
         level="unknown",
         votes_per_listener=1,
-        ties=any(v.tied for v in votes),
+        ties=bool(votes.tied[rows].any()),
     )
 
 
-def _as_plan(contrasts: Sequence[Contrast], votes: Sequence[Vote]) -> Plan:
+def _named(votes: VoteTable, takes: Ints) -> list[str]:
+    """The ids of the takes that are there, in order."""
+    return [votes.takes[i] for i in np.unique(takes[takes != EMPTY]).tolist()]
+
+
+def _as_plan(contrasts: Sequence[Contrast], votes: VoteTable) -> Plan:
     takes = dict.fromkeys(t for c in contrasts for side in c.conditions for t in side.takes)
     return Plan(
         title="",
@@ -179,19 +179,19 @@ def _as_plan(contrasts: Sequence[Contrast], votes: Sequence[Vote]) -> Plan:
         alpha=ALPHA,
         limit=1.0,
         confidence=CONFIDENCE,
-        stop=Stop("fixed", len({v.listener for v in votes})),
+        stop=Stop("fixed", len(votes.people)),
         exclusion=Exclusion(),
         own_summary=False,
         schedule_seed="",
         factors=(),
         takes=tuple(PlanTake(take, take, "", 0) for take in takes),
-        excerpts=tuple(PlanExcerpt(e, 0.0, 0.0) for e in sorted({v.excerpt for v in votes})),
+        excerpts=tuple(PlanExcerpt(e, 0.0, 0.0) for e in votes.heard),
         contrasts=tuple(contrasts),
     )
 
 
 def _entry(
-    found: Evidence, votes: Sequence[Vote]
+    found: Evidence, excerpts: int
 ) -> tuple[dict[str, Any], dict[str, tuple[float, float, float]]]:
     contrast, asked = found.contrast, found.asked
     size = sizes.of_question(found, ALPHA, CONFIDENCE)
@@ -215,7 +215,7 @@ def _entry(
                 else "."
             )
         )
-    if len({v.excerpt for v in votes}) == 1:
+    if excerpts == 1:
         notes.append("One excerpt was heard: the votes hold for it alone.")
     if contrast.directed and asked.count is None:
         notes.append(
@@ -234,7 +234,7 @@ def _entry(
         "e_value": asked.e_value,
         "p_anytime": asked.p_anytime,
         "listeners": asked.listeners,
-        "excerpts": len({v.excerpt for v in votes}),
+        "excerpts": excerpts,
         "share_estimate": found.share_estimate if enough else None,
         "share_lower": found.share_lower if enough else None,
         "share_upper": found.share_upper if enough else None,
@@ -307,8 +307,8 @@ def _chance_sentence(found: Evidence) -> str:
 
 def _reliability(
     plan: Plan,
-    votes: Sequence[Vote],
-    rows: Sequence[ListenerRow],
+    votes: VoteTable,
+    rows: ListenerTable,
     dprimes: Mapping[str, Mapping[str, tuple[float, float, float]]],
 ) -> list[dict[str, Any]]:
     """What the votes alone tell of each listener; who counts is the plan's to say."""
@@ -317,7 +317,7 @@ def _reliability(
     return [{k: v for k, v in entry.items() if k not in unknown} for entry in known]
 
 
-def _limits(plan: Plan, rows: Sequence[ListenerRow]) -> list[str]:
+def _limits(plan: Plan, rows: ListenerTable) -> list[str]:
     out = [
         "No verdict: this is the table without its plan. Give the plan (--plan plan.json) for one.",
         "Whether what was changed is responsible cannot be said: that needs the conditions of the "

@@ -5,20 +5,18 @@ side bias, agreement with oneself on repeated trials, time and plays, and the se
 pooled model gives the listener (shrunk to the panel's mean).
 """
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 from statistics import median
 from typing import Any
 
+import numpy as np
+
 from panel.analysis.counts import exact
 from panel.analysis.wording.phrases import percent
+from panel.procedures.base import ANSWERS, EMPTY, POSITIONS, SLOT_OF
 from panel.prose import plural
 from panel.study.plan import Plan
-from panel.study.votes import DIRECTED, ListenerRow, Vote
-
-POSITIONS = ("one", "two", "three")
-FIRST = {"duo_trio": "two"}  # its first sample is the reference
+from panel.study.votes import RIGHT, UNMARKED, Flags, Floats, Ints, ListenerTable, VoteTable
 
 
 def _proportion(count: int, n: int, confidence: float) -> dict[str, Any] | None:
@@ -28,32 +26,71 @@ def _proportion(count: int, n: int, confidence: float) -> dict[str, Any] | None:
     return {"count": count, "trials": n, "share": count / n, "interval": [low, high]}
 
 
-def _repeats(votes: Sequence[Vote]) -> dict[str, Any] | None:
-    """Same pair, excerpt and question met again: how often was the answer the same? Not asked of
-    planted checks, which are easy.
+def _again(plan: Plan, votes: VoteTable) -> tuple[Ints, Ints]:
+    """(listeners,): how often each met a pair, excerpt and question again, and how often the answer
+    was the same. Not asked of planted checks, which are easy.
 
-    Directed: the same take was chosen, or neither again. Undirected: both right or both wrong.
+    Where votes have a direction: the same take was chosen, or neither again; where one take may be
+    played twice: the answer was the same to the same. Else: both right or both wrong.
     """
-    met: dict[tuple[str, tuple[str, str], str], list[object]] = defaultdict(list)
-    for v in votes:
-        answer: object = v.correct
-        if v.procedure in DIRECTED:
-            answer = v.answer if v.tied else v.chosen
-        elif v.procedure == "same_different":
-            answer = v.one == v.two, v.answer
-        met[v.contrast, v.pair, v.excerpt].append(answer)
-    same = compared = 0
-    for answers in met.values():
-        for earlier, later in pairwise(answers):
-            compared += 1
-            same += earlier == later
-    return {"same": same, "compared": compared} if compared else None
+    people, takes = len(votes.listeners), len(votes.takes)
+    compared, same = np.zeros(people, np.int64), np.zeros(people, np.int64)
+    for contrast in plan.served:
+        if contrast.role == "planted_check":
+            continue
+        rows = np.flatnonzero(votes.on(contrast.id))
+        kind, slots, given = contrast.asked_by, votes.slots[rows], votes.given[rows]
+        answer = votes.correct[rows]
+        differ = kind.differ(slots)
+        if contrast.directed:
+            answer = kind.chosen(slots, given)
+        elif differ is not None:
+            answer = given * 2 + differ
+        first, second = kind.pair(slots).T
+        met = (votes.listener[rows] * takes + first) * takes + second
+        met = met * len(votes.excerpts) + votes.excerpt[rows]
+        order = np.argsort(met, kind="stable")
+        again = met[order][1:] == met[order][:-1]
+        who = votes.listener[rows][order][1:][again]
+        alike = (answer[order][1:] == answer[order][:-1])[again]
+        compared += np.bincount(who, minlength=people)
+        same += np.bincount(who[alike], minlength=people)
+    return compared, same
+
+
+def _sides(plan: Plan, votes: VoteTable) -> tuple[Ints, Ints, Floats]:
+    """(listeners,): votes for one of two samples, those for the first of them that can be named,
+    and the chance of that; for a listener who has none, the same of votes for one of three."""
+    people = len(votes.listeners)
+    n, first, chance = np.zeros(people, np.int64), np.zeros(people, np.int64), np.zeros(people)
+    named = {c.id: [a for a in c.asked_by.answers if a in POSITIONS] for c in plan.served}
+    for samples in sorted({len(words) for words in named.values()} - {0}):
+        own_n, own_first = np.zeros(people, np.int64), np.zeros(people, np.int64)
+        for id_, words in named.items():
+            if len(words) == samples:
+                on = votes.on(id_) & (SLOT_OF[votes.given] != EMPTY)
+                own_n += np.bincount(votes.listener[on], minlength=people)
+                on &= votes.answer == ANSWERS.index(words[0])
+                own_first += np.bincount(votes.listener[on], minlength=people)
+        use = n == 0
+        n[use], first[use], chance[use] = own_n[use], own_first[use], 1 / samples
+    return n, first, chance
+
+
+def _medians(values: Ints, listener: Ints, people: int) -> list[int | float | None]:
+    """Each listener's median; None without a vote."""
+    ordered = values[np.lexsort((values, listener))].tolist()
+    ends = np.cumsum(np.bincount(listener, minlength=people)).tolist()
+    return [
+        median(ordered[start:end]) if end > start else None
+        for start, end in zip([0, *ends], ends, strict=False)
+    ]
 
 
 def per_listener(
     plan: Plan,
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    votes: VoteTable,
+    listeners: ListenerTable,
     excluded: Sequence[str],
     dprimes: Mapping[str, Mapping[str, tuple[float, float, float]]],
 ) -> list[dict[str, Any]]:
@@ -62,41 +99,48 @@ def per_listener(
     `side`: share of the first sample that can be named, among votes for one of two samples (chance
     1/2, as keys are drawn freely), or, if the listener has none, among triangles (chance 1/3).
     """
-    planted = {c.id for c in plan.contrasts if c.role == "planted_check"}
-    own: dict[str, list[Vote]] = defaultdict(list)
-    for v in votes:
-        own[v.listener].append(v)
+    people = len(votes.listeners)
+    place = {code: i for i, code in enumerate(votes.listeners)}
+    planted = votes.on(*(check.id for check in plan.planted_checks))
+    checks = planted & (votes.correct != UNMARKED)
+
+    def counted(use: Flags) -> list[int]:
+        # One place more, which is 0: of whoever is in the table and has no vote.
+        found: list[int] = np.bincount(votes.listener[use], minlength=people + 1).tolist()
+        return found
+
+    cast = counted(np.ones(len(votes), bool))
+    checked, checked_right = counted(checks), counted(checks & (votes.correct == RIGHT))
+    sided, firsts, chances = _sides(plan, votes)
+    compared, same = _again(plan, votes)
+    seconds = _medians(votes.seconds, votes.listener, people)
+    plays = _medians(votes.plays, votes.listener, people)
     out = []
-    for row in listeners:
-        mine = own[row.listener]
-        checks = [v for v in mine if v.contrast in planted and v.correct is not None]
-        pairs = [v for v in mine if v.procedure != "triangle" and v.answer in POSITIONS]
-        sided = pairs or [v for v in mine if v.procedure == "triangle"]
-        side = _proportion(
-            sum(v.answer == FIRST.get(v.procedure, "one") for v in sided),
-            len(sided),
-            plan.confidence,
-        )
+    for code, finished, headphone_check in zip(
+        listeners.listener, listeners.finished.tolist(), listeners.headphone_check, strict=True
+    ):
+        i = place.get(code, people)
+        voted = i < people
+        side = _proportion(int(firsts[i]), int(sided[i]), plan.confidence) if voted else None
         if side is not None:
-            side["chance"] = 0.5 if pairs else 1 / 3
+            side["chance"] = float(chances[i])
+        again = {"same": int(same[i]), "compared": int(compared[i])} if voted else {"compared": 0}
         out.append(
             {
-                "listener": row.listener,
-                "votes": len(mine),
-                "finished": row.finished,
-                "counts": row.listener not in excluded,
-                "headphone_check": row.headphone_check,
-                "planted": _proportion(
-                    sum(bool(v.correct) for v in checks), len(checks), plan.confidence
-                ),
+                "listener": code,
+                "votes": cast[i],
+                "finished": finished,
+                "counts": code not in excluded,
+                "headphone_check": headphone_check,
+                "planted": _proportion(checked_right[i], checked[i], plan.confidence),
                 "side": side,
-                "repeats": _repeats([v for v in mine if v.contrast not in planted]),
-                "seconds_median": median(v.seconds for v in mine) if mine else None,
-                "plays_median": median(v.plays for v in mine) if mine else None,
+                "repeats": again if again["compared"] else None,
+                "seconds_median": seconds[i] if voted else None,
+                "plays_median": plays[i] if voted else None,
                 "dprime": {
-                    q: {"value": d[row.listener][0], "interval": list(d[row.listener][1:])}
+                    q: {"value": d[code][0], "interval": list(d[code][1:])}
                     for q, d in dprimes.items()
-                    if row.listener in d
+                    if code in d
                 },
             }
         )

@@ -5,7 +5,7 @@ Carlo streams are seeded by the plan's SHA-256, and numbers are rounded to six s
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -16,6 +16,7 @@ from panel.analysis.counts import anytime, anytime_difference, same_different
 from panel.analysis.decision import left_out, withdrawn
 from panel.analysis.decision.against_chance import Tally
 from panel.analysis.decision.by_stratum import by_stratum
+from panel.analysis.decision.coded import CodedVotes
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.exclusion import apply
 from panel.analysis.decision.judgement import Judgement, judge
@@ -27,7 +28,8 @@ from panel.analysis.wording.methods import limits, methods
 from panel.errors import BadInput
 from panel.study.plan import Plan
 from panel.study.plan_reading import read_plan
-from panel.study.votes import ListenerRow, Vote, check_against_plan
+from panel.study.votes import ListenerTable, VoteTable
+from panel.study.votes_check import check_against_plan
 
 FORMAT = "fair-hearing-verdict/1"
 DIGITS = 6
@@ -35,8 +37,8 @@ DIGITS = 6
 
 def conclude(
     plan: Mapping[str, Any],
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    votes: VoteTable,
+    listeners: ListenerTable,
     *,
     whole: bool = True,
 ) -> dict[str, Any]:
@@ -50,8 +52,9 @@ def conclude(
     checked, everybody = check_against_plan(read, votes, listeners)
     gone, rows = withdrawn.found_in(everybody), withdrawn.present(everybody)
     exclusion = apply(read, checked, rows)
-    judged = judge(read, checked, everybody)
-    without = judge(read, checked, everybody, exclude=False) if exclusion.excluded else judged
+    cast = CodedVotes.of(read, checked)
+    judged = judge(read, cast, everybody)
+    without = judge(read, cast, everybody, exclude=False) if exclusion.excluded else judged
     sized = {
         id_: sizes.of_question(j.evidence, read.alpha, read.confidence)
         for id_, j in judged.items()
@@ -62,7 +65,7 @@ def conclude(
         "format": FORMAT,
         "plan_sha256": read.sha256,
         "votes": len(checked),
-        "listeners": len({v.listener for v in checked}),
+        "listeners": len(checked.people),
         "excluded": {
             "listeners": list(exclusion.excluded),
             "rule": exclusion.rule,
@@ -77,7 +80,7 @@ def conclude(
             read, checked, rows, exclusion.excluded, {i: s.listeners for i, s in sized.items()}
         ),
         "left_out": left_out.told(
-            left_out.leave_out(read, checked, everybody, judged),
+            left_out.leave_out(read, cast, everybody, judged),
             judged,
             sentence.CODE_WORDS,
             _take_labels(plan),

@@ -10,7 +10,7 @@ from panel.analysis.pool import concluded, pool
 from panel.design import plan as plans
 from panel.errors import BadInput
 from panel.prose import plural
-from panel.study.votes import read_csv, read_listeners_csv
+from panel.study.votes_csv import read_listeners, read_votes
 
 LARGEST = 200_000_000  # bytes; a vote is some 70
 
@@ -21,7 +21,7 @@ def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None)
     Raises BadInput for a file that cannot be read, and for tables that contradict themselves or
     the plan.
     """
-    votes = read_csv(_text(table))
+    votes = read_votes(_text(table))
     if plan is None:
         if listeners is not None:
             raise BadInput(
@@ -29,7 +29,7 @@ def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None)
                 hint="Give the plan of the same export too (--plan plan.json).",
             )
         return pool(votes)
-    rows = None if listeners is None else read_listeners_csv(_text(listeners))
+    rows = None if listeners is None else read_listeners(_text(listeners))
     return concluded(plans.checked(_text(plan).encode()).document(), votes, rows)
 
 

@@ -1,22 +1,30 @@
 """The vote table: what every verdict is computed from, and nothing else.
 
-One row a vote, listeners under random codes. Reading is strict: a table that contradicts itself
-or the plan is refused with a sentence, never repaired.
+One row a vote, listeners under random codes, each column an array. What is text in the file is a
+place in a sorted tuple of names here; names may stand there that no row has any more.
 """
 
-import csv
-import io
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-from panel.errors import BadInput
-from panel.procedures.catalogue import PROCEDURES
-from panel.study.plan import Contrast, Plan
+import numpy as np
+from numpy.typing import NDArray
 
-DIRECTED = tuple(code for code, kind in PROCEDURES.items() if kind.directed)
-UNDIRECTED = tuple(code for code, kind in PROCEDURES.items() if not kind.directed)
-PLACES = ("one", "two", "three")
+from panel.procedures.base import ANSWERS, EMPTY, UNKNOWN
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+Column = Sequence[str] | Sequence[int] | Sequence[str | int]
+
+RIGHT, WRONG, UNMARKED = 1, 0, -1
+"""What `correct` holds; unmarked is a vote of which none is right by itself."""
+NEITHER = ANSWERS.index("neither")
+NO_RATE = -1  # of a listener whose device did not tell its sample rate
+
 VOTE_COLUMNS = (
     "sequence", "listener", "trial", "contrast", "procedure", "excerpt", "one", "two", "three",
     "answer", "correct", "plays", "seconds", "day", "four",
@@ -25,371 +33,308 @@ LISTENER_COLUMNS = (
     "listener", "finished", "headphone_check", "playback", "sample_rate", "votes", "withdrew",
     "votes_removed",
 )  # fmt: skip
-ADDED_VOTE_COLUMNS = ("four",)  # archives made before lack it, and need it not
-ADDED_LISTENER_COLUMNS = ("withdrew", "votes_removed")  # archives made before lack them
 HEADPHONE_CHECKS = ("passed", "failed", "not taken")
 WITHDREW = ("", "kept", "removed")
 
 
-@dataclass(frozen=True)
-class Vote:
-    """One answered trial. `one`, `two`, `three`: take ids by slot; `correct` None if directed."""
-
-    sequence: int
-    listener: str
-    trial: int
-    contrast: str
-    procedure: str
-    excerpt: str
-    one: str
-    two: str
-    three: str | None
-    answer: str
-    correct: bool | None
-    plays: int = 1
-    seconds: int = 0
-    day: int = 0
-    four: str | None = None
-
-    @property
-    def slots(self) -> tuple[str, ...]:
-        return tuple(t for t in (self.one, self.two, self.three, self.four) if t is not None)
-
-    @property
-    def tied(self) -> bool:
-        """Neither take was preferred."""
-        return self.answer == "neither"
-
-    @property
-    def chosen(self) -> str:
-        """The take in the slot that was named; there is none where the answer names no slot."""
-        return self.slots[PLACES.index(self.answer)]
-
-    @property
-    def pair(self) -> tuple[str, str]:
-        """The two takes that were compared, sorted; reminders are none of them."""
-        a, b = sorted({self.one, self.two} if self.four is not None else set(self.slots))
-        return a, b
+def places(values: Sequence[str]) -> tuple[Ints, tuple[str, ...]]:
+    """Each value's place among the distinct ones, and these in order."""
+    names = tuple(sorted(set(values)))
+    place = {name: i for i, name in enumerate(names)}
+    return np.fromiter(map(place.__getitem__, values), np.int64, len(values)), names
 
 
-@dataclass(frozen=True)
-class ListenerRow:
-    """One listener, known by a random code, with what was declared and checked.
+def _texts(codes: Ints, names: Sequence[str]) -> list[str]:
+    return [names[i] for i in codes.tolist()]
 
-    `withdrew`: "" (no), "kept" (the answers stay, without a name) or "removed" (no answer is left,
-    and `votes_removed` says how many there were).
+
+@dataclass(frozen=True, eq=False)
+class VoteTable:
+    """Answered trials, one entry of each array a vote; codes are places in the names beside them.
+
+    `slots` (votes, SLOTS): the take of each slot, EMPTY where there is none. `answer`: place in
+    `answers`, which begins with ANSWERS and goes on with words that are none. `correct`: RIGHT,
+    WRONG or UNMARKED. `seconds`: from the first sound to the answer; `day`: from the first vote's.
     """
 
-    listener: str
-    finished: bool
-    headphone_check: str
-    playback: str
-    sample_rate: int | None
-    votes: int
-    withdrew: str = ""
-    votes_removed: int = 0
+    sequence: Ints
+    listener: Ints
+    trial: Ints
+    contrast: Ints
+    procedure: Ints
+    excerpt: Ints
+    slots: Ints
+    answer: Ints
+    correct: Ints
+    plays: Ints
+    seconds: Ints
+    day: Ints
+    listeners: tuple[str, ...]
+    contrasts: tuple[str, ...]
+    procedures: tuple[str, ...]
+    excerpts: tuple[str, ...]
+    takes: tuple[str, ...]
+    answers: tuple[str, ...]
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        sequence: Sequence[int] | Ints,
+        listener: Sequence[str],
+        trial: Sequence[int] | Ints,
+        contrast: Sequence[str],
+        procedure: Sequence[str],
+        excerpt: Sequence[str],
+        slots: Sequence[Sequence[str]],
+        answer: Sequence[str],
+        correct: Sequence[int] | Ints,
+        plays: Sequence[int] | Ints,
+        seconds: Sequence[int] | Ints,
+        day: Sequence[int] | Ints,
+    ) -> VoteTable:
+        """From columns as they are read. `slots`: one column for each, "" where there is none."""
+        by_listener, listeners = places(listener)
+        by_contrast, contrasts = places(contrast)
+        by_procedure, procedures = places(procedure)
+        by_excerpt, excerpts = places(excerpt)
+        takes = tuple(sorted(set().union(*slots) - {""}))
+        take = {"": EMPTY} | {id_: i for i, id_ in enumerate(takes)}
+        answers = (*ANSWERS, *sorted(set(answer) - set(ANSWERS)))
+        place = {word: i for i, word in enumerate(answers)}
+
+        def numbers(column: Sequence[int] | Ints) -> Ints:
+            return np.asarray(column, np.int64).reshape(-1)
+
+        return cls(
+            sequence=numbers(sequence),
+            listener=by_listener,
+            trial=numbers(trial),
+            contrast=by_contrast,
+            procedure=by_procedure,
+            excerpt=by_excerpt,
+            slots=np.stack([numbers([take[id_] for id_ in column]) for column in slots], axis=1),
+            answer=numbers([place[word] for word in answer]),
+            correct=numbers(correct),
+            plays=numbers(plays),
+            seconds=numbers(seconds),
+            day=numbers(day),
+            listeners=listeners,
+            contrasts=contrasts,
+            procedures=procedures,
+            excerpts=excerpts,
+            takes=takes,
+            answers=answers,
+        )
+
+    def __len__(self) -> int:
+        return int(self.sequence.size)
+
+    def __eq__(self, other: object) -> bool:
+        """The same rows in the same order, whatever names stand beside them."""
+        return isinstance(other, VoteTable) and self.columns() == other.columns()
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def columns(self) -> dict[str, Column]:
+        """Every column of VOTE_COLUMNS as it is written; `correct` as RIGHT, WRONG or UNMARKED."""
+        takes = (*self.takes, "")  # EMPTY is the last
+        one, two, three, four = (_texts(column, takes) for column in self.slots.T)
+        return {
+            "sequence": self.sequence.tolist(),
+            "listener": _texts(self.listener, self.listeners),
+            "trial": self.trial.tolist(),
+            "contrast": _texts(self.contrast, self.contrasts),
+            "procedure": _texts(self.procedure, self.procedures),
+            "excerpt": _texts(self.excerpt, self.excerpts),
+            "one": one,
+            "two": two,
+            "three": three,
+            "answer": _texts(self.answer, self.answers),
+            "correct": self.correct.tolist(),
+            "plays": self.plays.tolist(),
+            "seconds": self.seconds.tolist(),
+            "day": self.day.tolist(),
+            "four": four,
+        }
+
+    def select(self, which: Flags | Ints) -> VoteTable:
+        """The rows that a mask or indices choose; the names stay."""
+        return replace(
+            self,
+            sequence=self.sequence[which],
+            listener=self.listener[which],
+            trial=self.trial[which],
+            contrast=self.contrast[which],
+            procedure=self.procedure[which],
+            excerpt=self.excerpt[which],
+            slots=self.slots[which],
+            answer=self.answer[which],
+            correct=self.correct[which],
+            plays=self.plays[which],
+            seconds=self.seconds[which],
+            day=self.day[which],
+        )
+
+    def on(self, *contrasts: str) -> Flags:
+        """(votes,): which votes are on one of these contrasts, by their ids."""
+        return _among(contrasts, self.contrasts)[self.contrast]
+
+    def of_contrast(self, contrast: str) -> VoteTable:
+        return self.select(self.on(contrast))
+
+    def by(self, listeners: Collection[str]) -> Flags:
+        """(votes,): which votes are by one of these listeners."""
+        return _among(listeners, self.listeners)[self.listener]
+
+    @property
+    def given(self) -> Ints:
+        """(votes,): the answers as places in ANSWERS, UNKNOWN for a word that is none of them."""
+        return np.where(self.answer < len(ANSWERS), self.answer, UNKNOWN)
+
+    @property
+    def tied(self) -> Flags:
+        """(votes,): neither take was preferred."""
+        out: Flags = self.answer == NEITHER
+        return out
+
+    @property
+    def people(self) -> tuple[str, ...]:
+        """The codes of those who have votes here, in order."""
+        return _there(self.listener, self.listeners)
+
+    @property
+    def heard(self) -> tuple[str, ...]:
+        """The excerpts that votes here are on, in order."""
+        return _there(self.excerpt, self.excerpts)
+
+    def slots_among(self, takes: Sequence[str], rows: Ints | Flags | None = None) -> Ints:
+        """(votes, SLOTS): slots with takes numbered by their place in `takes`.
+
+        EMPTY for a take that is not there, too. `rows`: of these votes alone.
+        """
+        number = {take: i for i, take in enumerate(takes)}
+        # EMPTY, which is −1, finds the last.
+        by_code = np.array([*(number.get(take, EMPTY) for take in self.takes), EMPTY], np.int64)
+        out: Ints = by_code[self.slots if rows is None else self.slots[rows]]
+        return out
 
 
-def _bad(message: str) -> BadInput:
-    return BadInput(
-        message, hint="Use the votes.csv and listeners.csv of one export, as they were written."
+def place_of(name: str, names: Sequence[str]) -> int:
+    """Where a name stands; a number that no code has if it does not."""
+    return names.index(name) if name in names else len(names)
+
+
+def _among(some: Collection[str], names: Sequence[str]) -> Flags:
+    return np.array([name in some for name in names], bool)
+
+
+def _there(codes: Ints, names: Sequence[str]) -> tuple[str, ...]:
+    return tuple(names[i] for i in np.unique(codes).tolist())
+
+
+@dataclass(frozen=True, eq=False)
+class ListenerTable:
+    """Listeners, known by random codes, with what was declared and checked: one entry each.
+
+    `sample_rate`: Hz, or NO_RATE. `withdrew`: "" (no), "kept" (the answers stay, without a name)
+    or "removed" (no answer is left, and `votes_removed` says how many there were).
+    """
+
+    listener: tuple[str, ...]
+    finished: Flags
+    headphone_check: tuple[str, ...]
+    playback: tuple[str, ...]
+    sample_rate: Ints
+    votes: Ints
+    withdrew: tuple[str, ...]
+    votes_removed: Ints
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        listener: Sequence[str],
+        finished: Sequence[bool] | Flags,
+        headphone_check: Sequence[str],
+        playback: Sequence[str],
+        sample_rate: Sequence[int] | Ints,
+        votes: Sequence[int] | Ints,
+        withdrew: Sequence[str],
+        votes_removed: Sequence[int] | Ints,
+    ) -> ListenerTable:
+        """From columns as they are read."""
+        return cls(
+            listener=tuple(listener),
+            finished=np.asarray(finished, bool),
+            headphone_check=tuple(headphone_check),
+            playback=tuple(playback),
+            sample_rate=np.asarray(sample_rate, np.int64),
+            votes=np.asarray(votes, np.int64),
+            withdrew=tuple(withdrew),
+            votes_removed=np.asarray(votes_removed, np.int64),
+        )
+
+    def __len__(self) -> int:
+        return len(self.listener)
+
+    def __eq__(self, other: object) -> bool:
+        """The same rows in the same order."""
+        return isinstance(other, ListenerTable) and self.columns() == other.columns()
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def columns(self) -> dict[str, Column]:
+        """Every column of LISTENER_COLUMNS; a sample rate that is not known as NO_RATE."""
+        return {
+            "listener": list(self.listener),
+            "finished": self.finished.tolist(),
+            "headphone_check": list(self.headphone_check),
+            "playback": list(self.playback),
+            "sample_rate": self.sample_rate.tolist(),
+            "votes": self.votes.tolist(),
+            "withdrew": list(self.withdrew),
+            "votes_removed": self.votes_removed.tolist(),
+        }
+
+    def select(self, which: Flags | Ints) -> ListenerTable:
+        """The rows that a mask or indices choose."""
+        rows = np.arange(len(self))[which]
+
+        def some(texts: Sequence[str]) -> tuple[str, ...]:
+            return tuple(texts[i] for i in rows.tolist())
+
+        return ListenerTable(
+            listener=some(self.listener),
+            finished=self.finished[rows],
+            headphone_check=some(self.headphone_check),
+            playback=some(self.playback),
+            sample_rate=self.sample_rate[rows],
+            votes=self.votes[rows],
+            withdrew=some(self.withdrew),
+            votes_removed=self.votes_removed[rows],
+        )
+
+    def in_order(self) -> ListenerTable:
+        """By code."""
+        return self.select(np.argsort(places(self.listener)[0], kind="stable"))
+
+
+def listeners_of(votes: VoteTable, all_votes: int | None = None) -> ListenerTable:
+    """A listener table of what the votes alone show: nothing declared, nothing checked.
+
+    `all_votes`: how many votes a listener who finished has cast; None: not known.
+    """
+    cast = np.bincount(votes.listener, minlength=len(votes.listeners))
+    there = np.flatnonzero(cast)
+    people = there.size
+    return ListenerTable.of(
+        listener=[votes.listeners[i] for i in there.tolist()],
+        finished=np.zeros(people, bool) if all_votes is None else cast[there] >= all_votes,
+        headphone_check=["not taken"] * people,
+        playback=["unknown"] * people,
+        sample_rate=[NO_RATE] * people,
+        votes=cast[there],
+        withdrew=[""] * people,
+        votes_removed=[0] * people,
     )
-
-
-def right_answer(procedure: str, slots: Sequence[str]) -> str | None:
-    """The answer that is right, from the takes alone; None when none is right by itself.
-
-    ABX: of slots one and two, the one that slot three repeats. Triangle: the odd one. Duo-trio: of
-    slots two and three, the one that repeats slot one. Same–different: whether slots one and
-    two hold one take.
-    """
-    if procedure == "abx":
-        return PLACES[slots.index(slots[2], 0, 2)]
-    if procedure == "duo_trio":
-        return PLACES[slots.index(slots[0], 1)]
-    if procedure == "triangle":
-        return PLACES[next(i for i, take in enumerate(slots) if list(slots).count(take) == 1)]
-    if procedure == "same_different":
-        return "same" if slots[0] == slots[1] else "different"
-    return None
-
-
-def slots_fit(vote: Vote) -> str | None:
-    """What is wrong with a vote's slots and answer, or None."""
-    procedure, slots = vote.procedure, vote.slots
-    if procedure in DIRECTED:
-        if vote.three is not None:
-            return "has three samples, where this procedure has two"
-        if vote.one == vote.two:
-            return "compares a take with itself"
-        if vote.answer not in ("one", "two") and (procedure != "preference" or not vote.tied):
-            return f"has the answer {vote.answer!r}, where one or two was possible"
-        return None
-    if vote.four is not None and procedure != "reminder":
-        return "has a fourth sample, which only a reminder has"
-    if procedure == "reminder":
-        if len(slots) != 4 or len(set(slots)) != 4:
-            return "does not have two fresh takes and two others as reminders"
-        if vote.answer not in ("one", "two"):
-            return f"has the answer {vote.answer!r}, where one or two was possible"
-        return None
-    if procedure == "same_different":
-        if vote.one == vote.two and vote.three in (None, vote.one):
-            return "has one take twice and does not name the take it was paired with"
-        if vote.one != vote.two and vote.three is not None:
-            return "has three samples, where this procedure has two"
-        if vote.answer not in ("same", "different"):
-            return f"has the answer {vote.answer!r}, where same or different was possible"
-        return None
-    if vote.three is None:
-        return "has no third sample, which this procedure needs"
-    if procedure == "abx":
-        if vote.one == vote.two or vote.three not in (vote.one, vote.two):
-            return "does not have two different takes and one of them again"
-        if vote.answer not in ("one", "two"):
-            return f"has the answer {vote.answer!r}, where one or two was possible"
-        return None
-    if procedure == "duo_trio":
-        if vote.two == vote.three or vote.one not in (vote.two, vote.three):
-            return "does not have a reference and, after it, that take again and another"
-        if vote.answer not in ("two", "three"):
-            return f"has the answer {vote.answer!r}, where two or three was possible"
-        return None
-    if len(set(slots)) != 2:
-        return "does not have one odd sample among three"
-    if vote.answer not in ("one", "two", "three"):
-        return f"has the answer {vote.answer!r}, where one, two or three was possible"
-    return None
-
-
-def expected_correct(vote: Vote, contrast: Contrast) -> bool | None:
-    """Whether the vote is right, recomputed from its slots; None where no answer is right.
-
-    Undirected: from the slots. A planted check by attribute has a known direction: its second
-    condition has more.
-    """
-    if vote.procedure == "reminder":
-        side = contrast.side_of
-        return side[vote.chosen] == side[vote.slots[2]]
-    if vote.procedure in UNDIRECTED:
-        return vote.answer == right_answer(vote.procedure, vote.slots)
-    if vote.procedure == "attribute" and contrast.role == "planted_check":
-        return vote.chosen in contrast.conditions[1].takes
-    return None
-
-
-def check_against_plan(
-    plan: Plan, votes: Sequence[Vote], listeners: Sequence[ListenerRow]
-) -> tuple[list[Vote], list[ListenerRow]]:
-    """The rows in order, `correct` recomputed; raises BadInput if anything contradicts the plan."""
-    by_id = {c.id: c for c in plan.contrasts}
-    codes = [row.listener for row in listeners]
-    for code in sorted(c for c, times in Counter(codes).items() if times > 1):
-        raise _bad(f"Listener {code} stands in the listener table twice.")
-    seen_trials: set[tuple[str, int]] = set()
-    seen_sequence: set[int] = set()
-    known, out = set(codes), []
-    cast = dict.fromkeys(codes, 0)
-    for vote in votes:
-        where = f"Vote {vote.sequence} (listener {vote.listener}, trial {vote.trial})"
-        if (vote.listener, vote.trial) in seen_trials:
-            raise _bad(f"{where} is there twice: each trial of a listener may have one vote.")
-        if vote.sequence in seen_sequence:
-            raise _bad(f"The sequence number {vote.sequence} is used by two votes.")
-        seen_trials.add((vote.listener, vote.trial))
-        seen_sequence.add(vote.sequence)
-        if vote.listener not in known:
-            raise _bad(f"{where} is by a listener who is not in the listener table.")
-        cast[vote.listener] += 1
-        contrast = by_id.get(vote.contrast)
-        if contrast is None:
-            raise _bad(
-                f"{where} belongs to contrast “{vote.contrast}”, which the plan does not have: "
-                "these votes and this plan do not belong together."
-            )
-        if contrast.of is not None:
-            raise _bad(
-                f"{where} is booked under “{contrast.id}”, which only reports the retake pairs of "
-                f"“{contrast.of}”: such votes carry the question's id."
-            )
-        if vote.procedure != contrast.procedure:
-            raise _bad(
-                f"{where} was put by {vote.procedure!r}, the plan asks “{contrast.id}” by "
-                f"{contrast.procedure!r}."
-            )
-        if vote.excerpt not in plan.excerpt_ids:
-            raise _bad(f"{where} has the excerpt “{vote.excerpt}”, which the plan does not have.")
-        for take in vote.slots:
-            if take not in contrast.side_of:
-                raise _bad(
-                    f"{where} has the take “{take}”, which contrast “{contrast.id}” of the plan "
-                    "does not have: these votes and this plan do not belong together."
-                )
-        stratum = contrast.stratum_of
-        if stratum and len({stratum[take] for take in vote.slots}) > 1:
-            raise _bad(
-                f"{where} compares takes that differ in what contrast “{contrast.id}” is asked "
-                "given: the plan puts no such pair."
-            )
-        wrong = slots_fit(vote)
-        if wrong:
-            raise _bad(f"{where} {wrong}.")
-        if vote.four is not None:
-            sides = [contrast.side_of[take] for take in vote.slots]
-            if sides[0] == sides[1] or sides[2] == sides[3]:
-                raise _bad(
-                    f"{where} does not have one take of each condition, and a reminder of each."
-                )
-        if vote.tied and not contrast.ties:
-            raise _bad(f"{where} prefers neither, which the plan does not allow.")
-        expected = expected_correct(vote, contrast)
-        free_control = contrast.role == "retake_control" and vote.procedure == "attribute"
-        if free_control:
-            if vote.correct is not None and vote.correct != (
-                vote.chosen in contrast.conditions[1].takes
-            ):
-                raise _bad(f"{where} is marked against its own slots and answer.")
-        elif vote.correct != expected:
-            said = {True: "right", False: "wrong", None: "neither right nor wrong"}
-            raise _bad(
-                f"{where} is marked {said[vote.correct]}, but by its slots and answer it is "
-                f"{said[expected]}."
-            )
-        if min(vote.plays, vote.seconds, vote.day) < 0 or vote.trial < 1 or vote.sequence < 1:
-            raise _bad(f"{where} has a negative count or time.")
-        out.append(replace(vote, correct=expected))
-    for row in listeners:
-        if row.votes != cast[row.listener]:
-            raise _bad(
-                f"Listener {row.listener} is said to have cast {row.votes} votes, the vote table "
-                f"has {cast[row.listener]}."
-            )
-        if row.headphone_check not in HEADPHONE_CHECKS:
-            raise _bad(
-                f"Listener {row.listener} has the headphone check {row.headphone_check!r}; "
-                f"known are {', '.join(HEADPHONE_CHECKS)}."
-            )
-        if row.withdrew not in WITHDREW:
-            raise _bad(
-                f"Listener {row.listener} has {row.withdrew!r} under withdrew; it is empty, kept "
-                "or removed."
-            )
-        if row.withdrew == "removed" and row.votes:
-            raise _bad(f"Listener {row.listener} had the answers removed, and yet some are there.")
-        if row.votes_removed < 0 or (row.votes_removed and row.withdrew != "removed"):
-            raise _bad(f"Listener {row.listener} has an impossible number of removed votes.")
-    out.sort(key=lambda v: v.sequence)
-    return out, sorted(listeners, key=lambda r: r.listener)
-
-
-def _rows(text: str, columns: tuple[str, ...], table: str) -> list[dict[str, str]]:
-    reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
-    try:
-        found = list(reader.fieldnames or ())
-        missing = [c for c in columns if c not in found]
-        if missing and len(found) == 1 and ";" in found[0]:
-            raise _bad(f"The {table} table is separated by semicolons; it must be by commas.")
-        if missing:
-            raise _bad(f"The {table} table lacks the column {', '.join(missing)}.")
-        twice = sorted({c for c in found if found.count(c) > 1})
-        if twice:
-            raise _bad(f"The {table} table has the column {', '.join(twice)} twice.")
-        rows = list(reader)
-    except csv.Error as broken:
-        raise _bad(f"This is no {table} table, as it is not CSV: {broken}.") from broken
-    for i, row in enumerate(rows, start=2):
-        if None in row or None in row.values():
-            raise _bad(f"Line {i} of the {table} table has too many or too few fields.")
-    return rows
-
-
-def _whole(row: dict[str, str], column: str, line: int, table: str) -> int:
-    text = row[column].strip()
-    if not text.isascii() or not text.isdigit():
-        raise _bad(f"Line {line} of the {table} table: {column} is {text!r}, not a whole number.")
-    return int(text)
-
-
-def _flag(row: dict[str, str], column: str, line: int, table: str) -> bool:
-    text = row[column].strip()
-    if text not in ("0", "1"):
-        raise _bad(f"Line {line} of the {table} table: {column} is {text!r}, not 0 or 1.")
-    return text == "1"
-
-
-def read_csv(text: str) -> list[Vote]:
-    """Votes from the text of votes.csv; raises BadInput naming line and column."""
-    votes = []
-    needed = tuple(c for c in VOTE_COLUMNS if c not in ADDED_VOTE_COLUMNS)
-    for i, row in enumerate(_rows(text, needed, "vote"), start=2):
-        for column in ("listener", "contrast", "procedure", "excerpt", "one", "two", "answer"):
-            if not row[column].strip():
-                raise _bad(f"Line {i} of the vote table: {column} is empty.")
-        votes.append(
-            Vote(
-                sequence=_whole(row, "sequence", i, "vote"),
-                listener=row["listener"],
-                trial=_whole(row, "trial", i, "vote"),
-                contrast=row["contrast"],
-                procedure=row["procedure"],
-                excerpt=row["excerpt"],
-                one=row["one"],
-                two=row["two"],
-                three=row["three"] or None,
-                answer=row["answer"],
-                correct=_flag(row, "correct", i, "vote") if row["correct"].strip() else None,
-                plays=_whole(row, "plays", i, "vote"),
-                seconds=_whole(row, "seconds", i, "vote"),
-                day=_whole(row, "day", i, "vote"),
-                four=row.get("four") or None,
-            )
-        )
-    return votes
-
-
-def read_listeners_csv(text: str) -> list[ListenerRow]:
-    """Listeners from the text of listeners.csv; raises BadInput naming line and column."""
-    needed = tuple(c for c in LISTENER_COLUMNS if c not in ADDED_LISTENER_COLUMNS)
-    return [
-        ListenerRow(
-            listener=row["listener"],
-            finished=_flag(row, "finished", i, "listener"),
-            headphone_check=row["headphone_check"],
-            playback=row["playback"],
-            sample_rate=(
-                _whole(row, "sample_rate", i, "listener") if row["sample_rate"].strip() else None
-            ),
-            votes=_whole(row, "votes", i, "listener"),
-            withdrew=row.get("withdrew", "").strip(),
-            votes_removed=(
-                _whole(row, "votes_removed", i, "listener") if "votes_removed" in row else 0
-            ),
-        )
-        for i, row in enumerate(_rows(text, needed, "listener"), start=2)
-    ]
-
-
-def _cell(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "1" if value else "0"
-    return str(value)
-
-
-def _write(columns: tuple[str, ...], rows: Iterable[object]) -> str:
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(getattr(row, c)) for c in columns] for row in rows)
-    return out.getvalue()
-
-
-def write_csv(votes: Iterable[Vote]) -> str:
-    """votes.csv, UTF-8 text with a header line, rows in the order given."""
-    return _write(VOTE_COLUMNS, votes)
-
-
-def write_listeners_csv(listeners: Iterable[ListenerRow]) -> str:
-    """listeners.csv, UTF-8 text with a header line, rows in the order given."""
-    return _write(LISTENER_COLUMNS, listeners)

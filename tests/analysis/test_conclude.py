@@ -8,11 +8,17 @@ from dataclasses import replace
 import choix
 import numpy as np
 import pytest
+from vote_records import as_judged, as_listeners, as_table, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude, plain
 from panel.study.plan_reading import read_plan
-from panel.study.votes import check_against_plan, read_csv, write_csv
+from panel.study.votes_check import check_against_plan
+from panel.study.votes_csv import read_votes, write_votes
+
+
+def concluded(document, votes, rows):
+    return conclude(document, *as_tables(votes, rows))
 
 
 @pytest.fixture
@@ -45,7 +51,7 @@ def leaves(value, path=""):
 
 
 def test_document_has_the_agreed_shape(study):
-    told = conclude(*study)
+    told = concluded(*study)
     assert list(told) == [
         "format", "plan_sha256", "votes", "listeners", "excluded", "headline", "contrasts",
         "reliability", "left_out", "limits", "methods", "listeners_across",
@@ -72,7 +78,7 @@ def test_document_has_the_agreed_shape(study):
 
 
 def test_counts_are_the_tables(study, made):
-    told = {c["id"]: c for c in conclude(*study)["contrasts"]}
+    told = {c["id"]: c for c in concluded(*study)["contrasts"]}
     document, votes, _ = study
     for asked in document["contrasts"]:
         if asked.get("of"):
@@ -94,7 +100,7 @@ def test_counts_are_the_tables(study, made):
 
 
 def test_it_is_plain_json_rounded_to_six_digits(study):
-    told = conclude(*study)
+    told = concluded(*study)
     assert json.loads(json.dumps(told, allow_nan=False)) == told
     floats = [v for _, v in leaves(told) if isinstance(v, float)]
     assert len(floats) > 50
@@ -112,14 +118,16 @@ def test_plain_takes_out_what_is_not_finite():
 def test_same_input_same_document_whatever_the_order_of_rows(study):
     document, votes, rows = study
     before = copy.deepcopy(document)
-    told = conclude(document, votes, rows)
-    again = conclude(document, read_csv(write_csv(votes[::-1])), rows[::-1])
+    told = conclude(document, *as_tables(votes, rows))
+    again = conclude(
+        document, read_votes(write_votes(as_table(votes[::-1]))), as_listeners(rows[::-1])
+    )
     assert json.dumps(told) == json.dumps(again)
     assert document == before
 
 
 def test_every_number_shown_is_between_its_bounds(study):
-    for path, value in leaves(conclude(*study)):
+    for path, value in leaves(concluded(*study)):
         name = path.rsplit(".", 1)[-1].split("[")[0]
         if value is None or isinstance(value, str):
             continue
@@ -132,7 +140,7 @@ def test_every_number_shown_is_between_its_bounds(study):
 
 def test_no_votes_at_all(made, questions):
     document = made.plan(*questions, *[made.control_of(q) for q in questions], made.check())
-    told = conclude(document, [], [])
+    told = conclude(document, *as_tables([], []))
     assert {c["verdict"] for c in told["contrasts"]} == {"not_enough"}
     assert all("No votes count" in c["sentence"] for c in told["contrasts"])
     for c in told["contrasts"]:
@@ -148,7 +156,7 @@ def test_no_votes_on_one_contrast_leaves_the_others_alone(made):
     votes, rows = made.simulate(document, np.random.default_rng(1), effect=3.0)
     kept = [v for v in votes if v.contrast != "q1"]
     rows = [replace(r, votes=12) for r in rows]
-    told = {c["id"]: c for c in conclude(document, kept, rows)["contrasts"]}
+    told = {c["id"]: c for c in conclude(document, *as_tables(kept, rows))["contrasts"]}
     assert told["q1"]["verdict"] == "not_enough"
     assert told["q1"]["trials"] == 0
     assert told["q3"]["verdict"] == "heard"
@@ -171,7 +179,7 @@ def test_one_listener_or_one_answer_only_is_concluded_without_a_number_too_many(
         made.Share(round(right * n), n),
         listeners=listeners,
     )
-    told = conclude(document, ballot.votes, ballot.rows())
+    told = conclude(document, *as_tables(ballot.votes, ballot.rows()))
     numbers = told["contrasts"][0]["numbers"]
     json.dumps(told, allow_nan=False)
     assert numbers["share_right"] == right
@@ -183,7 +191,7 @@ def test_one_listener_or_one_answer_only_is_concluded_without_a_number_too_many(
 
 def test_study_without_a_question(made):
     document = made.plan(made.check(), listeners=10)
-    told = conclude(document, *made.simulate(document, np.random.default_rng(1)))
+    told = conclude(document, *as_tables(*made.simulate(document, np.random.default_rng(1))))
     assert told["headline"].startswith("This study names no question")
     assert told["contrasts"][0]["verdict"] == "heard"
 
@@ -192,7 +200,7 @@ def test_three_named_conditions_by_abx_and_by_attribute(made):
     for procedure in ("abx", "attribute"):
         asked = made.contrast("q1", procedure, (3, 3, 3), votes=36)
         document = made.plan(asked, listeners=20)
-        told = conclude(document, *made.simulate(document, np.random.default_rng(2), effect=1.5))
+        told = concluded(document, *made.simulate(document, np.random.default_rng(2), effect=1.5))
         c = told["contrasts"][0]
         assert c["verdict"] == "heard"
         assert c["numbers"]["attribution"]["labelings"] == 280  # 9! / 3!³ / 3!
@@ -217,7 +225,9 @@ def test_planted_truth_is_found(made):
             ballot.cast(f"L{who:02d}", null, at, "e0", rng.random() < 0.5)
         for _ in range(4):
             ballot.cast(f"L{who:02d}", document["contrasts"][-1], pair, "e1", rng.random() < 0.95)
-    told = {c["id"]: c for c in conclude(document, ballot.votes, ballot.rows())["contrasts"]}
+    told = {
+        c["id"]: c for c in conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"]
+    }
     assert told["true"]["verdict"] == "heard"
     assert told["null"]["verdict"] == "not_heard"
     assert told["check"]["verdict"] == "heard"
@@ -233,8 +243,8 @@ def codes(made, runs, seed, procedure, takes, votes, listeners, **truth):
     plan = read_plan(document)
     for run in range(runs):
         rng = np.random.default_rng([seed, run])
-        cast, rows = check_against_plan(plan, *made.simulate(document, rng, **truth))
-        out.append(judge(plan, cast, rows)["q1"].code)
+        cast, rows = check_against_plan(plan, *as_tables(*made.simulate(document, rng, **truth)))
+        out.append(judge(plan, *as_judged(plan, cast, rows))["q1"].code)
     return out
 
 
@@ -286,7 +296,7 @@ def test_worths_agree_with_an_independent_library(made):
     asked = made.contrast("q1", "preference", (4, 4), votes=28)
     document = made.plan(asked, listeners=20)
     votes, rows = made.simulate(document, np.random.default_rng(8), effect=0.7, take_spread=0.3)
-    worths = conclude(document, votes, rows)["contrasts"][0]["numbers"]["worths"]
+    worths = conclude(document, *as_tables(votes, rows))["contrasts"][0]["numbers"]["worths"]
     takes = list(worths["takes"])
     chosen = [
         (takes.index(v.chosen), takes.index(next(t for t in v.slots if t != v.chosen)))
@@ -305,6 +315,6 @@ def test_answering_by_position_shows_in_the_effect_of_position(made):
     votes, rows = made.simulate(document, np.random.default_rng(8))
     rng = np.random.default_rng(9)
     biased = [replace(v, answer="one" if rng.random() < 0.8 else "two") for v in votes]
-    numbers = conclude(document, biased, rows)["contrasts"][0]["numbers"]
+    numbers = conclude(document, *as_tables(biased, rows))["contrasts"][0]["numbers"]
     # log odds of .8 are 1.39; three standard errors of 280 votes are 0.45.
     assert numbers["worths"]["position_one"] == pytest.approx(math.log(4), abs=0.5)

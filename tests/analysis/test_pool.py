@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import binom, binomtest
+from vote_records import ListenerRow, as_table, as_tables
 
-from panel.analysis.pool import concluded, pool, rows_of
+from panel.analysis.pool import concluded, pool
 from panel.analysis.verdict import conclude
 from panel.errors import BadInput
-from panel.study.votes import ListenerRow
+from panel.study.votes import listeners_of
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +29,7 @@ def study(made):
 
 @pytest.fixture(scope="module")
 def told(study):
-    return pool(study[1])
+    return pool(as_table(study[1]))
 
 
 def of(told, id_):
@@ -111,7 +112,7 @@ def test_guessers_beat_chance_in_at_most_one_table_of_twenty(made):
     runs, fixed, whenever = 100, Counter(), Counter()
     for run in range(runs):
         votes, _ = made.simulate(document, np.random.default_rng([11, run]))
-        for entry in pool(votes)["contrasts"]:
+        for entry in pool(as_table(votes))["contrasts"]:
             fixed[entry["id"]] += entry["numbers"]["p_chance"] <= 0.05
             whenever[entry["id"]] += entry["numbers"]["p_anytime"] <= 0.05
     most = binom.isf(0.001, runs, 0.05)  # seeds are fixed: once passed, always passed
@@ -122,7 +123,10 @@ def test_guessers_beat_chance_in_at_most_one_table_of_twenty(made):
 
 def test_with_the_plan_it_is_the_verdict_of_the_study(study):
     document, votes, rows = study
-    found, own = concluded(document, votes, rows), conclude(document, votes, rows)
+    found, own = (
+        concluded(document, *as_tables(votes, rows)),
+        conclude(document, *as_tables(votes, rows)),
+    )
     (more,) = [limit for limit in found["limits"] if limit not in own["limits"]]
     assert "fixed before the first vote" in more
     assert found | {"limits": own["limits"]} == own
@@ -134,10 +138,12 @@ def test_a_cut_table_is_not_said_to_be_a_study_that_ended_early(made):
     votes, _ = made.simulate(document, np.random.default_rng(2), effect=1.0)
     some = [v for v in votes if v.listener in sorted({v.listener for v in votes})[:6]]
     cut = [replace(v, sequence=i) for i, v in enumerate(some, 1)]
-    told = " ".join(concluded(document, cut)["contrasts"][0]["reasons"])
+    told = " ".join(concluded(document, as_table(cut))["contrasts"][0]["reasons"])
     assert "left out after an outcome was seen" in told
     assert "could not depend" not in told
-    sealed = " ".join(conclude(document, cut, rows_of(cut, None))["contrasts"][0]["reasons"])
+    sealed = " ".join(
+        conclude(document, as_table(cut), listeners_of(as_table(cut)))["contrasts"][0]["reasons"]
+    )
     assert "could not depend" in sealed
 
 
@@ -151,13 +157,13 @@ def test_votes_for_neither_are_read_without_a_plan(made):
             ballot.cast(f"L{who}", asked, pair, "e0", None if k == who % 4 else k % 2 == 0)
     neither = sum(v.tied for v in ballot.votes)
     assert neither == 6
-    (entry,) = pool(ballot.votes)["contrasts"]
+    (entry,) = pool(as_table(ballot.votes))["contrasts"]
     assert entry["trials"] <= len(ballot.votes) - neither
 
 
 def test_without_the_listeners_table_codes_and_numbers_are_the_same(study):
     document, votes, rows = study
-    bare, full = concluded(document, votes), conclude(document, votes, rows)
+    bare, full = concluded(document, as_table(votes)), conclude(document, *as_tables(votes, rows))
     assert bare["contrasts"] == full["contrasts"]
     assert any("not recorded" in limit for limit in bare["limits"])
 
@@ -165,13 +171,13 @@ def test_without_the_listeners_table_codes_and_numbers_are_the_same(study):
 def test_a_rule_on_headphones_needs_the_listeners_table(study):
     document = study[0] | {"exclusion": {"planted_least_right": None, "headphones": "exclude"}}
     with pytest.raises(BadInput, match="headphone check"):
-        concluded(document, study[1])
-    assert concluded(document, *study[1:])["votes"] == len(study[1])
+        concluded(document, as_table(study[1]))
+    assert concluded(document, *as_tables(*study[1:]))["votes"] == len(study[1])
 
 
 def test_one_listener_gets_no_number_about_people(study):
     votes = [v for v in study[1] if v.listener == study[1][0].listener]
-    told = pool(votes)
+    told = pool(as_table(votes))
     assert "All votes are by one listener." in told["limits"]
     for entry in told["contrasts"]:
         numbers = entry["numbers"]
@@ -182,7 +188,7 @@ def test_one_listener_gets_no_number_about_people(study):
 
 
 def test_one_excerpt_is_said(study):
-    told = pool([v for v in study[1] if v.excerpt == "e0"])
+    told = pool(as_table([v for v in study[1] if v.excerpt == "e0"]))
     for entry in told["contrasts"]:
         assert entry["numbers"]["excerpt_sd"] is None
         assert any("One excerpt" in note for note in entry["notes"])
@@ -193,7 +199,7 @@ def test_all_right_or_all_wrong_gives_no_endless_size(made, right):
     asked = made.contrast("q1", "abx")
     ballot = made.Ballot(made.plan(asked), np.random.default_rng(0))
     made.deal(ballot, asked, made.Share(60 * right, 60))
-    entry = pool(ballot.votes)["contrasts"][0]
+    entry = pool(as_table(ballot.votes))["contrasts"][0]
     assert entry["correct"] == 60 * right
     assert entry["numbers"]["dprime"] is None
     assert (entry["numbers"]["p_chance"] < 1e-9) is right
@@ -204,7 +210,7 @@ def test_a_take_that_always_wins_does_not_break_it(made):
     asked = made.contrast("q1", "preference", (1, 1))
     ballot = made.Ballot(made.plan(asked), np.random.default_rng(0))
     made.deal(ballot, asked, made.Share(80, 80))
-    entry = pool(ballot.votes)["contrasts"][0]
+    entry = pool(as_table(ballot.votes))["contrasts"][0]
     assert entry["correct"] == 80
     assert entry["numbers"]["dprime"] is None
 
@@ -241,7 +247,7 @@ def broken(votes, how):
 def test_a_table_that_contradicts_itself_is_refused_with_a_sentence(study, how, sentence):
     votes = [v for v in study[1] if v.contrast == "q1"]
     with pytest.raises(BadInput, match=sentence) as refused:
-        pool(broken(votes, how))
+        pool(as_table(broken(votes, how)))
     assert refused.value.message.endswith(".")
     assert refused.value.hint
 
@@ -250,18 +256,18 @@ def test_marks_that_no_side_explains_are_refused(study):
     votes = [v for v in study[1] if v.contrast == "check"]
     wrong = [replace(votes[0], correct=not votes[0].correct), *votes[1:]]
     with pytest.raises(BadInput, match="marked"):
-        pool(wrong)
+        pool(as_table(wrong))
 
 
 def test_a_plan_of_another_study_is_refused(study, made):
     other = made.plan(made.contrast("q1", "abx", prefix="elsewhere"), made.check())
     with pytest.raises(BadInput, match="do not belong together"):
-        concluded(other, study[1])
+        concluded(other, as_table(study[1]))
 
 
 def test_a_contrast_without_votes_is_left_without_a_claim(study):
     document, votes, _ = study
-    told = concluded(document, [v for v in votes if v.contrast != "q2"])
+    told = concluded(document, as_table([v for v in votes if v.contrast != "q2"]))
     entry = of(told, "q2")
     assert entry["verdict"] == "not_enough"
     assert entry["numbers"]["p_chance"] is entry["numbers"]["share_upper"] is None
@@ -271,4 +277,4 @@ def test_a_listener_of_the_table_who_cast_no_such_votes_is_refused(study):
     document, votes, rows = study
     extra = ListenerRow("ghost", True, "passed", "headphones", None, 3)
     with pytest.raises(BadInput, match="ghost"):
-        concluded(document, votes, [*rows, extra])
+        concluded(document, *as_tables(votes, [*rows, extra]))

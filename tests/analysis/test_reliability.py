@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from vote_records import as_tables
 
 from panel.analysis.counts import exact
 from panel.analysis.reliability import of_panel
@@ -20,7 +21,7 @@ def told(made):
     for outcome in (True, True, False):
         ballot.cast("A", planted, other, "e0", outcome)
     ballot.cast("B", asked, pair, "e0", True)
-    return conclude(document, ballot.votes, ballot.rows()), ballot
+    return conclude(document, *as_tables(ballot.votes, ballot.rows())), ballot
 
 
 def test_planted_checks_with_exact_interval(told):
@@ -59,7 +60,7 @@ def test_keen_listeners_get_the_larger_sensitivity(made):
         for k, pair in enumerate([*across, *within]):
             p = 0.9 if who < 6 and k < len(across) else 0.5
             ballot.cast(f"L{who:02d}", asked, pair, "e0", rng.random() < p)
-    told = conclude(document, ballot.votes, ballot.rows())
+    told = conclude(document, *as_tables(ballot.votes, ballot.rows()))
     values = [r["dprime"]["q1"]["value"] for r in told["reliability"]]
     assert min(values[:6]) > np.median(values[6:])
     for r in told["reliability"]:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.stats import lognorm, norm
+from vote_records import as_tables
 
 from panel.analysis import sizes
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE, centre_of
@@ -15,7 +16,7 @@ def question(made, votes=24, procedure="abx"):
 
 
 def told(document, votes, rows):
-    verdict = conclude(document, votes, rows)
+    verdict = conclude(document, *as_tables(votes, rows))
     entry = verdict["contrasts"][0]
     lines = dict(number_lines(document, document["contrasts"][0], entry))
     return entry["numbers"], lines

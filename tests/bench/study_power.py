@@ -13,11 +13,12 @@ import time
 from pathlib import Path
 
 import numpy as np
+from vote_records import as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.design.power.simulate import Truth, answered, chances, dealt_out
 from panel.study.plan_reading import read_plan
-from panel.study.votes import check_against_plan
+from panel.study.votes_check import check_against_plan
 
 _TESTS = Path(__file__).resolve().parent.parent
 _SPEC = importlib.util.spec_from_file_location("studies", _TESTS / "design/power/test_simulate.py")
@@ -57,7 +58,7 @@ def main() -> None:
             ]
             begun = time.perf_counter()
             for table in tables:
-                judge(plan, *check_against_plan(plan, *table))
+                judge(plan, *as_judged(plan, *check_against_plan(plan, *as_tables(*table))))
             slow = (time.perf_counter() - begun) / TABLES
             sides = " + ".join(map(str, takes))
             print(

@@ -13,6 +13,8 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # the library's own imports, not ours
     import frictionless
 
+from vote_records import as_tables
+
 from panel.report.archive.export import write_zip
 
 SOURCE = Path(__file__).parents[1] / "report" / "simulated_study.py"
@@ -29,7 +31,7 @@ def study():
 @pytest.fixture
 def folder(study, tmp_path):
     path = tmp_path / "export.zip"
-    path.write_bytes(write_zip(*study))
+    path.write_bytes(write_zip(study[0], *as_tables(*study[1:3]), study[3]))
     with zipfile.ZipFile(path) as archive:
         archive.extractall(tmp_path / "unpacked")
     return tmp_path / "unpacked"

@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from vote_records import ListenerRow, Vote, as_tables
 
 from panel.design.plan import build
 from panel.design.schedule import draw_key, listener_trials
@@ -20,7 +21,6 @@ from panel.study.factors import Factor
 from panel.study.measurement import Band, Measurement
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake, Planted
 from panel.study.plan_reading import read_plan
-from panel.study.votes import ListenerRow, Vote
 
 FACTORS = (
     Factor("adhesive", "adhesive"),
@@ -164,4 +164,4 @@ def concluded(listeners: int = 40, stop: str = "fixed"):
 
     document = plan(listeners, stop)
     table, rows = votes(document, listeners)
-    return document, table, rows, conclude(document, table, rows)
+    return document, table, rows, conclude(document, *as_tables(table, rows))

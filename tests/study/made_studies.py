@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-
-from panel.study.votes import ListenerRow, Vote
+from vote_records import ListenerRow, Vote
 
 
 def normal_cdf(x: float) -> float:

@@ -4,11 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from vote_records import as_listeners, as_table, as_tables, listener_rows, vote_rows
 
 from panel.analysis.verdict import conclude
 from panel.errors import BadInput
-from panel.study import votes as table
+from panel.procedures.base import ANSWERS, EMPTY, SLOTS
+from panel.procedures.catalogue import PROCEDURES
+from panel.study import votes_csv as table
 from panel.study.plan_reading import read_plan
+from panel.study.votes import VOTE_COLUMNS
+from panel.study.votes_check import check_against_plan
 
 
 @pytest.fixture
@@ -27,18 +32,18 @@ def study(made):
 
 def test_tables_survive_the_round_trip(study):
     _, cast, rows = study
-    assert table.read_csv(table.write_csv(cast)) == cast
+    assert vote_rows(table.read_votes(table.write_votes(as_table(cast)))) == cast
     rows = [replace(rows[0], sample_rate=None, finished=False), *rows[1:]]
-    assert table.read_listeners_csv(table.write_listeners_csv(rows)) == rows
+    assert listener_rows(table.read_listeners(table.write_listeners(as_listeners(rows)))) == rows
 
 
 def test_header_is_the_contract(study):
     _, cast, rows = study
-    assert table.write_csv(cast).splitlines()[0] == (
+    assert table.write_votes(as_table(cast)).splitlines()[0] == (
         "sequence,listener,trial,contrast,procedure,excerpt,one,two,three,answer,correct,plays,"
         "seconds,day,four"
     )
-    assert table.write_listeners_csv(rows).splitlines()[0] == (
+    assert table.write_listeners(as_listeners(rows)).splitlines()[0] == (
         "listener,finished,headphone_check,playback,sample_rate,votes,withdrew,votes_removed"
     )
 
@@ -46,7 +51,8 @@ def test_header_is_the_contract(study):
 def test_right_is_recomputed_from_slots(study):
     document, cast, rows = study
     plan = read_plan(document)
-    checked, _ = table.check_against_plan(plan, cast, rows)
+    checked, _ = check_against_plan(plan, *as_tables(cast, rows))
+    checked = vote_rows(checked)
     assert [v.correct for v in checked] == [v.correct for v in cast]
     seen = {(v.procedure, v.correct) for v in checked}
     assert {("abx", True), ("abx", False), ("triangle", True), ("triangle", False)} <= seen
@@ -55,8 +61,19 @@ def test_right_is_recomputed_from_slots(study):
     assert ("attribute", None) in seen  # the question
 
 
+def right(code, slots):
+    """The one answer that is right."""
+    places = [sorted(set(slots)).index(take) for take in slots]
+    row = [*places, *[EMPTY] * (SLOTS - len(slots))]
+    every, side = np.arange(len(ANSWERS)), np.arange(len(slots))
+    found = PROCEDURES[code].right(np.tile(row, (every.size, 1)), every, side, known=False)
+    if found is None:
+        return None
+    (answer,) = np.flatnonzero(found)
+    return ANSWERS[answer]
+
+
 def test_right_answer_by_hand():
-    right = table.right_answer
     assert right("abx", ("a", "b", "b")) == "two"
     assert right("abx", ("a", "b", "a")) == "one"
     assert right("triangle", ("a", "b", "b")) == "one"
@@ -164,10 +181,10 @@ DAMAGES = [
 @pytest.mark.parametrize(("damage", "says"), DAMAGES, ids=[s for _, s in DAMAGES])
 def test_contradictions_are_refused_with_a_sentence(study, damage, says):
     document, cast, rows = study
-    table.check_against_plan(read_plan(document), cast, rows)  # sound before
+    check_against_plan(read_plan(document), *as_tables(cast, rows))  # sound before
     damage(document, cast, rows)
     with pytest.raises(BadInput, match=says) as refused:
-        conclude(document, cast, rows)
+        conclude(document, *as_tables(cast, rows))
     assert refused.value.message.endswith(".")
     assert refused.value.hint
 
@@ -188,13 +205,13 @@ def test_contradictions_are_refused_with_a_sentence(study, damage, says):
 )
 def test_damaged_csv_is_refused(text, says):
     with pytest.raises(BadInput, match=says):
-        table.read_csv(text.format(head=",".join(table.VOTE_COLUMNS)))
+        table.read_votes(text.format(head=",".join(VOTE_COLUMNS)))
 
 
 def test_csv_with_a_byte_order_mark_and_other_line_ends_is_read(study):
     _, cast, _ = study
-    text = "\ufeff" + table.write_csv(cast).replace("\n", "\r\n")
-    assert table.read_csv(text) == cast
+    text = "\ufeff" + table.write_votes(as_table(cast)).replace("\n", "\r\n")
+    assert vote_rows(table.read_votes(text)) == cast
 
 
 def remove(key):
@@ -240,7 +257,7 @@ def test_a_plan_that_cannot_be_read_is_refused(study, change, says):
     document, cast, rows = study
     change(document)
     with pytest.raises(BadInput, match=says):
-        conclude(document, cast, rows)
+        conclude(document, *as_tables(cast, rows))
 
 
 def test_equal_doses_are_refused(made):

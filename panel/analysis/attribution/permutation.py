@@ -19,7 +19,7 @@ from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 MOST_EXACT = 20_000
 DRAWS = 9_999
@@ -59,10 +59,10 @@ class PairTable:
 
     @staticmethod
     def count(
-        first: Sequence[int],
-        second: Sequence[int],
-        excerpt: Sequence[int],
-        right: Sequence[bool],
+        first: ArrayLike,
+        second: ArrayLike,
+        excerpt: ArrayLike,
+        right: ArrayLike,
         takes: int,
     ) -> "PairTable":
         """Fold single votes (one entry each) into counts."""
@@ -70,7 +70,11 @@ class PairTable:
         e, y = np.asarray(excerpt, np.int64), np.asarray(right, float)
         blocks = int(e.max(initial=0)) + 1
         code = (a * takes + b) * blocks + e
-        cells, where = np.unique(code, return_inverse=True)
+        if takes * takes * blocks <= code.size:  # quicker than sorting
+            there = np.bincount(code, minlength=takes * takes * blocks) > 0
+            cells, where = np.flatnonzero(there), (np.cumsum(there) - 1)[code]
+        else:
+            cells, where = np.unique(code, return_inverse=True)
         return PairTable(
             first=cells // blocks // takes,
             second=cells // blocks % takes,

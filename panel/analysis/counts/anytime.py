@@ -7,7 +7,6 @@ ever reaches 1/alpha with probability at most alpha (Ville 1939; Robbins 1970, A
 """
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -62,13 +61,13 @@ def _p_from_path(log_path: Floats) -> float:
     return math.exp(-highest)
 
 
-def p_anytime(outcomes: Sequence[int] | Sequence[bool], chance: float) -> float:
+def p_anytime(outcomes: ArrayLike, chance: float) -> float:
     """Anytime p value, one-sided: the least of 1/E over all votes so far, in order of arrival."""
     x = np.cumsum(np.asarray(outcomes, float))
     return _p_from_path(log_e_values(x, np.arange(1, x.size + 1), chance))
 
 
-def p_anytime_two_sided(outcomes: Sequence[int] | Sequence[bool], chance: float = 0.5) -> float:
+def p_anytime_two_sided(outcomes: ArrayLike, chance: float = 0.5) -> float:
     """Anytime p value, two-sided, over all votes so far in order of arrival."""
     x = np.cumsum(np.asarray(outcomes, float))
     return _p_from_path(log_e_values_two_sided(x, np.arange(1, x.size + 1), chance))

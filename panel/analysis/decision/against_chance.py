@@ -94,10 +94,12 @@ def tally(
     *,
     streams: Ints | None = None,
     settled_above: float | None = None,
+    looked_at: bool = True,
 ) -> Tally:
     """Count the votes selected by `use`; `streams` (votes,) where there are several fair coins.
 
-    With `settled_above`, p against several coins is given as 1 where it is above that.
+    With `settled_above`, p against several coins is given as 1 where it is above that. Where
+    nobody may look before the end, not `looked_at`, p at any look is left at 1.
     """
     people = int(np.unique(coded.listener[use]).size)
     scores = _scores(coded.value[use], coded.listener[use], complete)
@@ -108,7 +110,7 @@ def tally(
     if n == 0:
         return Tally(0, 0 if streams is None else None, 1.0, 1.0, 1.0, scores, people, ties)
     if streams is not None:
-        e, p_any = anytime.p_anytime_of_several(y, streams[chose])
+        e, p_any = anytime.p_anytime_of_several(y, streams[chose]) if looked_at else (None, 1.0)
         p = _coins_p(y, streams[chose], rng, settled_above)
         return Tally(n, None, p, e, p_any, scores[:0], people, ties)
     if contrast.directed and not contrast.known_direction:
@@ -117,7 +119,7 @@ def tally(
             k,
             exact.p_two_sided(k, n),
             anytime.e_two_sided(k, n),
-            anytime.p_anytime_two_sided(y.tolist()),
+            anytime.p_anytime_two_sided(y) if looked_at else 1.0,
             scores,
             people,
             ties,
@@ -128,7 +130,7 @@ def tally(
         k,
         exact.p_greater(k, n, g),
         anytime.e_value(k, n, g),
-        anytime.p_anytime(y.tolist(), g),
+        anytime.p_anytime(y, g) if looked_at else 1.0,
         scores,
         people,
     )

@@ -1,6 +1,8 @@
 """Votes of one contrast as arrays: what every count, p value and model starts from."""
 
-from collections.abc import Sequence
+from __future__ import annotations
+
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -8,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panel.analysis.attribution.permutation import PairTable
-from panel.study.plan import Contrast
-from panel.study.votes import Vote
+from panel.study.plan import Contrast, Plan
+from panel.study.votes import RIGHT, VoteTable
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -59,56 +61,106 @@ class Coded:
         """Of pairs that were played: one take twice says nothing about two."""
         use = np.ones(self.y.size, bool) if self.differ is None else self.differ
         return PairTable.count(
-            self.first[use].tolist(),
-            self.second[use].tolist(),
-            self.excerpt[use].tolist(),
-            self.value[use].tolist(),
+            self.first[use],
+            self.second[use],
+            self.excerpt[use],
+            self.value[use],
             len(self.take_ids),
         )
 
+    def select(self, rows: Ints, contrast: Contrast) -> Coded:
+        """Some of the votes, as votes on `contrast`: this one, or one that has only takes of this
+        one, among them all that these votes are on."""
+        take_ids, labels = _takes(contrast)
+        place = {take: i for i, take in enumerate(take_ids)}
+        number = np.array([place.get(take, -1) for take in self.take_ids], np.int64)
+        listener, people = _anew(self.listener[rows])
+        return Coded(
+            take_ids=take_ids,
+            labels=labels,
+            first=number[self.first[rows]],
+            second=number[self.second[rows]],
+            one=number[self.one[rows]],
+            excerpt=_anew(self.excerpt[rows])[0],
+            listener=listener,
+            listeners=tuple(self.listeners[i] for i in people),
+            y=self.y[rows],
+            tied=None if self.tied is None else self.tied[rows],
+            differ=None if self.differ is None else self.differ[rows],
+            reminders=None if self.reminders is None else number[self.reminders[rows]],
+        )
 
-def code(contrast: Contrast, votes: Sequence[Vote]) -> Coded:
-    """Turn the votes of a contrast into arrays; conditions of a dose are put in rising order."""
+
+def code(contrast: Contrast, votes: VoteTable, rows: Ints | None = None) -> Coded:
+    """The votes of a contrast in its own numbers; conditions of a dose are put in rising order.
+
+    `rows`: which votes of the table, in the order in which they count; None: those on the contrast.
+    """
+    rows = np.flatnonzero(votes.on(contrast.id)) if rows is None else rows
+    take_ids, labels = _takes(contrast)
+    kind = contrast.asked_by
+    slots, answer = votes.slots_among(take_ids, rows), votes.given[rows]
+    first, second = kind.pair(slots).T
+    chosen, correct = kind.chosen(slots, answer), votes.correct[rows]
+    listener, people = _anew(votes.listener[rows])
+    return Coded(
+        take_ids=take_ids,
+        labels=labels,
+        first=first,
+        second=second,
+        one=slots[:, 0],
+        excerpt=_anew(votes.excerpt[rows])[0],
+        listener=listener,
+        listeners=tuple(votes.listeners[i] for i in people),
+        y=chosen == second if contrast.directed else correct == RIGHT,
+        tied=votes.tied[rows] if contrast.ties else None,
+        differ=kind.differ(slots),
+        reminders=kind.at_hand(slots),
+    )
+
+
+def _takes(contrast: Contrast) -> tuple[tuple[str, ...], Ints]:
+    """Take ids condition by condition, and each one's condition."""
     conditions = list(contrast.conditions)
     if contrast.is_dose:
         conditions.sort(key=lambda c: c.dose or 0.0)
-    take_ids = tuple(t for c in conditions for t in c.takes)
-    index = {t: i for i, t in enumerate(take_ids)}
     labels = np.repeat(np.arange(len(conditions)), [len(c.takes) for c in conditions])
-    listeners = tuple(sorted({v.listener for v in votes}))
-    who = {c: i for i, c in enumerate(listeners)}
-    excerpts = {e: i for i, e in enumerate(sorted({v.excerpt for v in votes}))}
-    pairs = [sorted(index[t] for t in v.pair) for v in votes]
-    first = np.array([p[0] for p in pairs], np.int64)
-    second = np.array([p[1] for p in pairs], np.int64)
-    tied = None
-    if contrast.ties:
-        tied = np.array([v.tied for v in votes], bool)
-    differ = None
-    if contrast.procedure == "same_different":
-        differ = np.array([v.one != v.two for v in votes], bool)
-    if contrast.directed:
-        y = np.array(
-            [not v.tied and index[v.chosen] == p[1] for v, p in zip(votes, pairs, strict=True)],
-            bool,
-        )
-    else:
-        y = np.array([bool(v.correct) for v in votes], bool)
-    return Coded(
-        take_ids=take_ids,
-        labels=labels.astype(np.int64),
-        first=first,
-        second=second,
-        one=np.array([index[v.one] for v in votes], np.int64),
-        excerpt=np.array([excerpts[v.excerpt] for v in votes], np.int64),
-        listener=np.array([who[v.listener] for v in votes], np.int64),
-        listeners=listeners,
-        y=y,
-        tied=tied,
-        differ=differ,
-        reminders=(
-            np.array([[index[t] for t in v.slots[2:]] for v in votes], np.int64).reshape(-1, 2)
-            if contrast.procedure == "reminder"
-            else None
-        ),
-    )
+    return tuple(t for c in conditions for t in c.takes), labels.astype(np.int64)
+
+
+def _anew(codes: Ints) -> tuple[Ints, list[int]]:
+    """Codes numbered anew among those that are there, in their order, and which these were."""
+    there = np.bincount(codes) > 0
+    new: Ints = (np.cumsum(there) - 1)[codes]
+    return new, np.flatnonzero(there).tolist()
+
+
+@dataclass(frozen=True)
+class CodedVotes:
+    """A study's votes, in order of arrival, with those of each contrast as arrays.
+
+    `rows`: contrast id to its votes in the table; `coded`: the same as arrays; `place` (votes,):
+    where each vote stands among those of its contrast.
+    """
+
+    votes: VoteTable
+    rows: Mapping[str, Ints]
+    coded: Mapping[str, Coded]
+    place: Ints
+
+    @classmethod
+    def of(cls, plan: Plan, votes: VoteTable) -> CodedVotes:
+        rows = {c.id: np.flatnonzero(votes.on(c.id)) for c in plan.served}
+        place = np.zeros(len(votes), np.int64)
+        for own in rows.values():
+            place[own] = np.arange(own.size)
+        coded = {c.id: code(c, votes, rows[c.id]) for c in plan.served}
+        return cls(votes, rows, coded, place)
+
+    def some(self, contrast: Contrast, rows: Ints) -> Coded:
+        """Of the votes on a contrast those in `rows` of the table, in that order; the contrast may
+        lack takes here, if none of these votes is on them."""
+        whole, place = self.coded[contrast.id], self.place[rows]
+        if np.array_equal(place, np.arange(whole.y.size)) and _takes(contrast)[0] == whole.take_ids:
+            return whole
+        return whole.select(place, contrast)

@@ -5,7 +5,6 @@ its retake control. Everything here is counts, p values and bounds; panel.analys
 turns them into a code.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,10 +16,9 @@ from panel.analysis.attribution import permutation as attribution
 from panel.analysis.attribution.permutation import Attribution
 from panel.analysis.counts import exact, same_different, shares
 from panel.analysis.decision.against_chance import Tally, tally
-from panel.analysis.decision.coded import Coded, code
+from panel.analysis.decision.coded import Coded
 from panel.analysis.preference import divided
 from panel.study.plan import Contrast, Plan
-from panel.study.votes import Vote
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -185,30 +183,6 @@ def attribute_to_change(
 def of_question(
     plan: Plan,
     contrast: Contrast,
-    counted: Sequence[Vote],
-    at_planned_end: Sequence[Vote] | None,
-    cast: int,
-    rng: np.random.Generator,
-    *,
-    planned: int | None = None,
-    finished: frozenset[str] | None = None,
-) -> Evidence:
-    """Evidence of a question (or a free-standing control, or a planted check).
-
-    `counted`: votes that count, in order. `at_planned_end`: the votes that attribution may use
-    (None: its time has not come). `cast`: votes before exclusion. `planned`, `finished`: votes
-    planned, and who has cast all of theirs, where the plan does not say it of these votes.
-    """
-    coded = code(contrast, counted)
-    last = None
-    if at_planned_end is not None:
-        last = coded if list(at_planned_end) == list(counted) else code(contrast, at_planned_end)
-    return of_coded(plan, contrast, coded, last, cast, rng, planned=planned, finished=finished)
-
-
-def of_coded(
-    plan: Plan,
-    contrast: Contrast,
     coded: Coded,
     last: Coded | None,
     cast: int,
@@ -218,9 +192,12 @@ def of_coded(
     finished: frozenset[str] | None = None,
     decision_only: bool = False,
 ) -> Evidence:
-    """The same from votes as arrays; `last`: those that attribution may use, or None.
+    """Evidence of a question (or a free-standing control, or a planted check).
 
-    `decision_only`: a p value that cannot change the decision any more may be left at 1.
+    `coded`: votes that count, in order. `last`: the votes that attribution may use (None: its time
+    has not come). `cast`: votes before exclusion. `planned`, `finished`: votes planned, and who has
+    cast all of theirs, where the plan does not say it of these votes. `decision_only`: a p value
+    that cannot change the decision any more may be left at 1.
     """
     complete = _complete(plan, contrast, coded, finished)
     several = contrast.directed and not contrast.is_dose and len(contrast.conditions) > 2
@@ -233,7 +210,17 @@ def of_coded(
     question = contrast.role == "question"
     use = coded.across if question else np.ones(coded.y.size, bool)
     settled = plan.alpha if decision_only else None
-    asked = tally(contrast, coded, use, complete, rng, streams=streams, settled_above=settled)
+    looked_at = plan.anytime or not decision_only
+    asked = tally(
+        contrast,
+        coded,
+        use,
+        complete,
+        rng,
+        streams=streams,
+        settled_above=settled,
+        looked_at=looked_at,
+    )
     within = None
     if question and coded.reminders is None and max(len(c.takes) for c in contrast.conditions) >= 2:
         within = tally(
@@ -244,6 +231,7 @@ def of_coded(
             rng,
             streams=_pair_streams(coded) if contrast.directed else None,
             settled_above=settled,
+            looked_at=looked_at,
         )
     rates = None
     if coded.differ is not None and not decision_only:

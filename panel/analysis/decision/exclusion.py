@@ -5,18 +5,22 @@ looked at any time, votes are ordered by the moment they became countable: the c
 only ever grows at its end, so a test along it stays valid although admission takes time.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from panel.study.plan import Plan
-from panel.study.votes import ListenerRow, Vote
+from panel.study.votes import RIGHT, Ints, ListenerTable, VoteTable
+
+NEVER = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True)
 class Exclusion:
-    """`kept`: votes that count, in the order they count; `excluded`: codes; `rule`: in words."""
+    """`kept`: rows of the votes that count, in the order they count; `excluded`: codes; `rule`: in
+    words."""
 
-    kept: tuple[Vote, ...]
+    kept: Ints
     excluded: tuple[str, ...]
     rule: str
 
@@ -32,25 +36,44 @@ def rule_in_words(plan: Plan) -> str:
     return " ".join(parts) or "Nobody is excluded."
 
 
-def apply(plan: Plan, votes: Sequence[Vote], listeners: Sequence[ListenerRow]) -> Exclusion:
-    """Apply the plan's exclusion rule to votes in order of arrival."""
-    planted = {c.id for c in plan.contrasts if c.role == "planted_check"}
-    barred = {
-        r.listener
-        for r in listeners
-        if plan.exclude_by_headphones and r.headphone_check != "passed"
-    }
-    needed = plan.planted_least_right or 0
-    hits = {r.listener: 0 for r in listeners}
-    admitted_at = {r.listener: 0 for r in listeners if needed == 0}
-    for vote in votes:
-        if vote.contrast in planted and vote.correct:
-            hits[vote.listener] += 1
-            if hits[vote.listener] == needed:
-                admitted_at[vote.listener] = vote.sequence
-    kept = [v for v in votes if v.listener in admitted_at and v.listener not in barred]
+def apply(
+    plan: Plan, votes: VoteTable, listeners: ListenerTable, rows: Ints | None = None
+) -> Exclusion:
+    """Apply the plan's exclusion rule to votes in order of arrival: all, or those in `rows`."""
+    rows = np.arange(len(votes)) if rows is None else rows
+    who = votes.listener[rows]
+    people = len(votes.listeners)
+    admitted_at = _admitted_at(plan, votes, rows)
+    counts = admitted_at != NEVER
+    if plan.exclude_by_headphones:
+        passed = {
+            code
+            for code, check in zip(listeners.listener, listeners.headphone_check, strict=True)
+            if check == "passed"
+        }
+        counts &= np.array([code in passed for code in votes.listeners], bool)
+    kept = rows[counts[who]]
     if plan.anytime:
-        kept.sort(key=lambda v: (max(v.sequence, admitted_at[v.listener]), v.sequence))
-    voted = {v.listener for v in votes}
-    counted = {v.listener for v in kept}
-    return Exclusion(tuple(kept), tuple(sorted(voted - counted)), rule_in_words(plan))
+        sequence = votes.sequence[kept]
+        since = np.maximum(sequence, admitted_at[votes.listener[kept]])
+        kept = kept[np.lexsort((sequence, since))]
+    voted = np.bincount(who, minlength=people) > 0
+    excluded = tuple(votes.listeners[i] for i in np.flatnonzero(voted & ~counts).tolist())
+    return Exclusion(kept, excluded, rule_in_words(plan))
+
+
+def _admitted_at(plan: Plan, votes: VoteTable, rows: Ints) -> Ints:
+    """(listeners,): the sequence number with which each meets the rule of planted checks; 0 where
+    there is none, NEVER where it is not met."""
+    needed = plan.planted_least_right or 0
+    if not needed:
+        return np.zeros(len(votes.listeners), np.int64)
+    out = np.full(len(votes.listeners), NEVER)
+    planted = votes.on(*(check.id for check in plan.planted_checks))
+    hits = rows[planted[rows] & (votes.correct[rows] == RIGHT)]
+    hits = hits[np.argsort(votes.listener[hits], kind="stable")]
+    who = votes.listener[hits]
+    number = np.arange(hits.size) - np.searchsorted(who, who)  # of a listener's hits, from 0
+    last = number == needed - 1
+    out[who[last]] = votes.sequence[hits[last]]
+    return out

@@ -5,7 +5,7 @@ its p value is the larger of the two (an intersection–union test), and Holm's 
 the questions of the plan. "Told apart at all" is a weaker claim with a family of its own.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,11 +13,12 @@ import numpy as np
 from panel.analysis.attribution import dealt_by_condition, permutation, several_factors
 from panel.analysis.counts.holm import holm
 from panel.analysis.decision import evidence, rule, withdrawn
+from panel.analysis.decision.coded import CodedVotes
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.exclusion import apply
 from panel.analysis.decision.rule import Findings
 from panel.study.plan import Contrast, Plan
-from panel.study.votes import ListenerRow, Vote
+from panel.study.votes import Flags, Ints, ListenerTable
 
 
 @dataclass(frozen=True)
@@ -42,12 +43,14 @@ class Judgement:
 
 
 @dataclass(frozen=True)
-class Remainder:
-    """What a part of a study's votes was planned as, by contrast id: see left_out beside this.
+class Part:
+    """A part of a study's votes, and what was planned of it: see left_out beside this.
 
-    `planned`: votes planned of this part; `finished`: listeners who had cast all of theirs.
+    `there` (votes,): which they are. By contrast id, `planned`: votes planned of this part;
+    `finished`: listeners who had cast all of theirs.
     """
 
+    there: Flags
     planned: Mapping[str, int]
     finished: Mapping[str, frozenset[str]]
 
@@ -110,49 +113,59 @@ def _preference_band(plan: Plan, found: Evidence) -> bool:
     return found.mean_within(0.5 - plan.limit / 2, 0.5 + plan.limit / 2)
 
 
-def _planned_end(contrast: Contrast, votes: Sequence[Vote], planned: int) -> int | None:
-    """Sequence number of the vote that completes the planned number; None before that."""
-    own = [v.sequence for v in votes if v.contrast == contrast.id]
-    return own[planned - 1] if len(own) >= planned > 0 else None
+def _planned_end(sequence: Ints, planned: int) -> int | None:
+    """Of votes in order of arrival, the sequence number of the one that completes the planned
+    number; None before that."""
+    return int(sequence[planned - 1]) if sequence.size >= planned > 0 else None
 
 
 def _gather(
     plan: Plan,
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    cast: CodedVotes,
+    listeners: ListenerTable,
     exclude: bool,
-    remainder: Remainder | None,
+    part: Part | None,
 ) -> dict[str, Evidence]:
-    counted = apply(plan, votes, listeners).kept if exclude else tuple(votes)
+    votes = cast.votes
+    there = np.ones(len(votes), bool) if part is None else part.there
+    arrived = np.flatnonzero(there)
+
+    def that_count(rows: Ints) -> Ints:
+        return apply(plan, votes, listeners, rows).kept if exclude else rows
+
+    counted = that_count(arrived)
     out: dict[str, Evidence] = {}
-    for contrast in plan.contrasts:
-        if contrast.of is not None:
-            continue
+    for contrast in plan.served:
+        on = votes.on(contrast.id)
+        all_own = cast.rows[contrast.id]
+        all_own = all_own[there[all_own]]
         # Exclusion selects by the planted checks, so on them it would always look good.
-        pool = votes if contrast.role == "planted_check" else counted
-        own = [v for v in pool if v.contrast == contrast.id]
-        cast = sum(v.contrast == contrast.id for v in votes)
+        own = all_own if contrast.role == "planted_check" else counted[on[counted]]
         planned = plan.listeners * contrast.votes_per_listener
-        if remainder is not None:
-            planned = remainder.planned.get(contrast.id, planned)
-        at_end: Sequence[Vote] | None = own
+        if part is not None:
+            planned = part.planned.get(contrast.id, planned)
+        at_end: Ints | None = own
         if plan.anytime:
             # One look, at the planned vote, by the rule as it stood then.
-            end = _planned_end(contrast, votes, planned)
+            end = _planned_end(votes.sequence[all_own], planned)
             at_end = None
             if end is not None:
-                until = [v for v in votes if v.sequence <= end]
-                kept = apply(plan, until, listeners).kept if exclude else until
-                at_end = [v for v in kept if v.contrast == contrast.id]
+                kept = that_count(arrived[votes.sequence[arrived] <= end])
+                at_end = kept[on[kept]]
+        coded = cast.some(contrast, own)
+        last = None
+        if at_end is not None:
+            last = coded if np.array_equal(at_end, own) else cast.some(contrast, at_end)
         out[contrast.id] = evidence.of_question(
             plan,
             contrast,
-            own,
-            at_end,
-            cast,
+            coded,
+            last,
+            all_own.size,
             rng_for(plan, contrast),
             planned=planned,
-            finished=None if remainder is None else remainder.finished.get(contrast.id),
+            finished=None if part is None else part.finished.get(contrast.id),
+            decision_only=part is not None,
         )
     for contrast in plan.contrasts:
         if contrast.of is not None:
@@ -178,24 +191,24 @@ def _same_conditions(a: Contrast, b: Contrast) -> bool:
 
 def judge(
     plan: Plan,
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    cast: CodedVotes,
+    listeners: ListenerTable,
     *,
     exclude: bool = True,
-    remainder: Remainder | None = None,
+    part: Part | None = None,
 ) -> dict[str, Judgement]:
-    """Every contrast of the plan, in its order. `votes` in order of arrival, checked.
+    """Every contrast of the plan, in its order. `cast`: checked votes, in order of arrival.
 
-    `remainder`: where `votes` are a part of the study's, what was planned of that part.
+    `part`: the part of the votes that is judged, where it is not all; only the codes are then what
+    they would be, as numbers that cannot change them are left out. The plan may lack takes that no
+    vote of the part is on.
     """
     gone = withdrawn.found_in(listeners)
     removed = {
         c.id: withdrawn.most_removed(plan.contrast(c.of) if c.of else c, gone)
         for c in plan.contrasts
     }
-    return decide(
-        plan, _gather(plan, votes, withdrawn.present(listeners), exclude, remainder), removed
-    )
+    return decide(plan, _gather(plan, cast, withdrawn.present(listeners), exclude, part), removed)
 
 
 def decide(

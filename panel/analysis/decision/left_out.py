@@ -13,10 +13,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from panel.analysis.decision.judgement import Judgement, Remainder, judge
+import numpy as np
+
+from panel.analysis.decision.coded import CodedVotes
+from panel.analysis.decision.judgement import Judgement, Part, judge
 from panel.prose import listed
 from panel.study.plan import Contrast, Plan
-from panel.study.votes import ListenerRow, Vote
+from panel.study.votes import Flags, ListenerTable, place_of
 
 MOST_LISTENERS = 60
 NAMED = 4
@@ -36,44 +39,45 @@ class LeftOut:
 
 def leave_out(
     plan: Plan,
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    cast: CodedVotes,
+    listeners: ListenerTable,
     full: Mapping[str, Judgement],
 ) -> LeftOut:
-    """Judge again without each listener, excerpt and take. `votes` checked, `full` their verdict.
+    """Judge again without each listener, excerpt and take. `cast` checked, `full` their verdict.
 
     What is alone of its kind (the only excerpt, the only take of its condition) cannot be left
     out, and is not tried.
     """
-    basis = _basis(plan, votes)
-    asked = {c.id for c in plan.contrasts if c.role != "planted_check" and c.of is None}
+    votes = cast.votes
+    finished = _finished(plan, cast)
+    asked = {c.id for c in plan.served if c.role != "planted_check"}
     counted = _counted_people(full)
 
-    def again(part: Plan, kept: Sequence[Vote], rows: Sequence[ListenerRow]) -> Any:
-        left = replace(basis, planned=_planned(plan, votes, kept))
-        return judge(part, kept, rows, remainder=left)
+    def codes_of(
+        plan: Plan, there: Flags, listeners: ListenerTable, told: Sequence[str]
+    ) -> dict[str, str]:
+        part = Part(there, _planned(plan, cast, there), finished)
+        found = judge(plan, cast, listeners, part=part)
+        return {id_: found[id_].code for id_ in told}
 
     codes: dict[str, dict[str, dict[str, str]]] = {kind: {} for kind in KINDS}
     if len(counted) > 1:
         for code in _most_moving(counted):
-            rows = [r for r in listeners if r.listener != code]
-            found = again(plan, [v for v in votes if v.listener != code], rows)
-            codes["listener"][code] = {id_: found[id_].code for id_ in _told(plan)}
-    excerpts = sorted({v.excerpt for v in votes if v.contrast in asked})
+            others = listeners.select(np.array([c != code for c in listeners.listener], bool))
+            codes["listener"][code] = codes_of(plan, ~votes.by({code}), others, _told(plan))
+    excerpts = votes.select(votes.on(*asked)).heard
     if len(excerpts) > 1:
         for excerpt in excerpts:
-            kept = [v for v in votes if v.contrast not in asked or v.excerpt != excerpt]
-            found = again(plan, kept, listeners)
-            codes["excerpt"][excerpt] = {id_: found[id_].code for id_ in _told(plan)}
+            there = ~votes.on(*asked) | (votes.excerpt != votes.excerpts.index(excerpt))
+            codes["excerpt"][excerpt] = codes_of(plan, there, listeners, _told(plan))
     takes = [t for c in plan.contrasts if c.id in asked for t in c.side_of]
     for take in dict.fromkeys(takes):
-        part, changed = _without_take(plan, take, asked)
+        smaller, changed = _without_take(plan, take, asked)
         if not changed:
             continue
-        kept = [v for v in votes if v.contrast not in changed or take not in v.slots]
-        found = again(part, kept, listeners)
-        touched = {id_ for id_ in _told(plan) if id_ in changed or plan.contrast(id_).of in changed}
-        codes["take"][take] = {id_: found[id_].code for id_ in _told(plan) if id_ in touched}
+        there = ~(votes.on(*changed) & (votes.slots == place_of(take, votes.takes)).any(axis=1))
+        touched = [id_ for id_ in _told(plan) if id_ in changed or plan.contrast(id_).of in changed]
+        codes["take"][take] = codes_of(smaller, there, listeners, touched)
     return LeftOut(codes, {
         "listener": len(counted), "excerpt": len(excerpts), "take": len(set(takes)),
     })  # fmt: skip
@@ -83,28 +87,27 @@ def _told(plan: Plan) -> list[str]:
     return [c.id for c in plan.contrasts if c.role != "planted_check"]
 
 
-def _basis(plan: Plan, votes: Sequence[Vote]) -> Remainder:
+def _finished(plan: Plan, cast: CodedVotes) -> dict[str, frozenset[str]]:
     """Who had cast all of their votes on a contrast, before anything is left out."""
-    cast: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    for v in votes:
-        cast[v.contrast][v.listener] += 1
-    return Remainder(
-        planned={},
-        finished={
-            c.id: frozenset(k for k, n in cast[c.id].items() if n >= c.votes_per_listener)
-            for c in plan.contrasts
-            if c.of is None
-        },
-    )
+    out = {}
+    for c in plan.served:
+        coded = cast.coded[c.id]
+        votes = np.bincount(coded.listener, minlength=len(coded.listeners)).tolist()
+        out[c.id] = frozenset(
+            code
+            for code, n in zip(coded.listeners, votes, strict=True)
+            if n >= c.votes_per_listener
+        )
+    return out
 
 
-def _planned(plan: Plan, votes: Sequence[Vote], kept: Sequence[Vote]) -> dict[str, int]:
+def _planned(plan: Plan, cast: CodedVotes, there: Flags) -> dict[str, int]:
     """The planned votes without those of them that are left out: the end stays the same vote."""
-    out, staying = {}, {v.sequence for v in kept}
-    for c in plan.contrasts:
+    out = {}
+    for c in plan.served:
         planned = plan.listeners * c.votes_per_listener
-        own = [v for v in votes if v.contrast == c.id][:planned]
-        out[c.id] = planned - sum(v.sequence not in staying for v in own)
+        own = cast.rows[c.id][:planned]
+        out[c.id] = planned - int(np.count_nonzero(~there[own]))
     return out
 
 
@@ -115,9 +118,11 @@ def _counted_people(full: Mapping[str, Judgement]) -> dict[str, float]:
         coded = judged.evidence.coded
         if coded is None or judged.contrast.role == "planted_check" or not coded.y.size:
             continue
-        excess = coded.y - coded.y.mean()
-        for i, code in enumerate(coded.listeners):
-            out[code] += abs(float(excess[coded.listener == i].sum()))
+        order = np.argsort(coded.listener, kind="stable")
+        excess = (coded.y - coded.y.mean())[order]
+        ends = np.cumsum(np.bincount(coded.listener))
+        for code, own in zip(coded.listeners, np.split(excess, ends[:-1]), strict=True):
+            out[code] += abs(float(own.sum()))
     return out
 
 

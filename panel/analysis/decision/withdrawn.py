@@ -8,14 +8,15 @@ alone cannot carry.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
 
 from panel.analysis.counts import anytime
 from panel.prose import plural
 from panel.study.plan import Contrast, Plan
-from panel.study.votes import ListenerRow
+from panel.study.votes import Flags, ListenerTable
 
 
 @dataclass(frozen=True)
@@ -31,16 +32,18 @@ class Withdrawn:
         return sum(self.removed)
 
 
-def found_in(listeners: Sequence[ListenerRow]) -> Withdrawn:
-    return Withdrawn(
-        sum(row.withdrew == "kept" for row in listeners),
-        tuple(row.votes_removed for row in listeners if row.withdrew == "removed"),
-    )
+def found_in(listeners: ListenerTable) -> Withdrawn:
+    removed = listeners.votes_removed[_removed(listeners)].tolist()
+    return Withdrawn(listeners.withdrew.count("kept"), tuple(removed))
 
 
-def present(listeners: Sequence[ListenerRow]) -> list[ListenerRow]:
+def present(listeners: ListenerTable) -> ListenerTable:
     """The listeners whose answers are there."""
-    return [row for row in listeners if row.withdrew != "removed"]
+    return listeners.select(~_removed(listeners))
+
+
+def _removed(listeners: ListenerTable) -> Flags:
+    return np.array([how == "removed" for how in listeners.withdrew], bool)
 
 
 def most_removed(contrast: Contrast, withdrawn: Withdrawn) -> int:

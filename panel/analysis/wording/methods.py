@@ -11,10 +11,10 @@ from panel.analysis.wording.phrases import given_words
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import listed
 from panel.study.plan import Plan
-from panel.study.votes import ListenerRow
+from panel.study.votes import ListenerTable
 
 
-def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[ListenerRow]) -> list[str]:
+def limits(plan: Plan, judged: Sequence[Judgement], listeners: ListenerTable) -> list[str]:
     """Sentences on what the verdict does not cover."""
     used = [j.contrast for j in judged if j.contrast.role == "question"]
     out = [
@@ -35,16 +35,15 @@ def limits(plan: Plan, judged: Sequence[Judgement], listeners: Sequence[Listener
         out.append("Samples were matched in loudness, so a change of level alone is hidden.")
     if any(c.level == "as_recorded" for c in used):
         out.append("Samples were left at their recorded level, so level may be what was heard.")
-    declared = sum(r.playback in ("headphones", "earphones") for r in listeners)
-    passed = sum(r.headphone_check == "passed" for r in listeners)
-    if listeners and all(
-        r.playback == "unknown" and r.headphone_check == "not taken" for r in listeners
-    ):
+    declared = sum(how in ("headphones", "earphones") for how in listeners.playback)
+    passed = listeners.headphone_check.count("passed")
+    unknown = {*listeners.playback} == {"unknown"} and {*listeners.headphone_check} == {"not taken"}
+    if unknown:
         out.append(
             "What listeners listened with is not recorded, and no headphone check is: they may "
             "have used anything."
         )
-    elif listeners:
+    elif len(listeners):
         out.append(
             f"{declared} of {len(listeners)} listeners declared headphones or earphones; {passed} "
             "passed the headphone check, which is evidence and no proof."

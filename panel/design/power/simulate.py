@@ -254,7 +254,7 @@ def gathered(
             end = one.sequence[-1]
             last = np.flatnonzero((since >= 0) & (since <= end)) if cast == own.y.size else None
             keep = keep[np.argsort(np.maximum(one.sequence, since)[keep], kind="stable")]
-        out[one.contrast.id] = evidence.of_coded(
+        out[one.contrast.id] = evidence.of_question(
             plan,
             one.contrast,
             _coded(one, own, keep),

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from panel.design import plan as plans
 from panel.errors import BadInput
 from panel.report.archive.codebook import (
@@ -29,14 +31,8 @@ from panel.report.archive.codebook import (
 )
 from panel.report.archive.readme import readme
 from panel.study.documents import canonical
-from panel.study.votes import (
-    ListenerRow,
-    Vote,
-    read_csv,
-    read_listeners_csv,
-    write_csv,
-    write_listeners_csv,
-)
+from panel.study.votes import ListenerTable, VoteTable
+from panel.study.votes_csv import read_listeners, read_votes, write_listeners, write_votes
 
 PLAN, VERDICT, VOTES, LISTENERS = "plan.json", "verdict.json", "votes.csv", "listeners.csv"
 CONTRASTS, CODEBOOK_FILE = "contrasts.csv", "codebook.csv"
@@ -52,15 +48,15 @@ class Export:
     """An archive, read and checked against itself. `verdict` is the stored one."""
 
     plan: dict[str, Any]
-    votes: list[Vote]
-    listeners: list[ListenerRow]
+    votes: VoteTable
+    listeners: ListenerTable
     verdict: dict[str, Any]
 
 
 def write_zip(
     plan: Mapping[str, Any],
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    votes: VoteTable,
+    listeners: ListenerTable,
     verdict: Mapping[str, Any],
     *,
     reasons: str | None = None,
@@ -80,8 +76,8 @@ def write_zip(
     files: dict[str, bytes] = {
         PLAN: plan_bytes,
         VERDICT: _json(verdict),
-        VOTES: write_csv(sorted(votes, key=lambda vote: vote.sequence)).encode(),
-        LISTENERS: write_listeners_csv(sorted(listeners, key=lambda row: row.listener)).encode(),
+        VOTES: write_votes(votes.select(np.argsort(votes.sequence, kind="stable"))).encode(),
+        LISTENERS: write_listeners(listeners.in_order()).encode(),
         CONTRASTS: _csv(TABLES["contrasts"], contrast_rows(plan, verdict)),
         CODEBOOK_FILE: _csv(CODEBOOK, codebook_rows()),
         README: readme(plan, verdict, digest).encode(),
@@ -225,8 +221,8 @@ def read_zip(path: Path | str) -> Export:
         )
     return Export(
         plan,
-        read_csv(_text(files[VOTES], VOTES)),
-        read_listeners_csv(_text(files[LISTENERS], LISTENERS)),
+        read_votes(_text(files[VOTES], VOTES)),
+        read_listeners(_text(files[LISTENERS], LISTENERS)),
         verdict,
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy as np
 from panel.analysis.counts import anytime
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import decimal, evidence, plural
+from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     INK,
     MARK,
@@ -25,17 +26,16 @@ from panel.report.figures.drawing import (
     drawn,
     wrapped,
 )
-from panel.report.figures.outcome import ordered
-from panel.study.votes import Vote
+from panel.study.votes import VoteTable
 
 MOST_POINTS = 240
 
 
-def votes_over_time(votes: Sequence[Vote]) -> Figure | None:
+def votes_over_time(votes: VoteTable) -> Figure | None:
     """Votes of each day and in all, days counted from the first vote."""
-    if not votes:
+    if not len(votes):
         return None
-    by_day = Counter(vote.day for vote in votes)
+    by_day = Counter(votes.day.tolist())
     last = max(by_day)
     days = list(range(last + 1))
     sums = np.cumsum([by_day[day] for day in days]).tolist()
@@ -80,23 +80,16 @@ def votes_over_time(votes: Sequence[Vote]) -> Figure | None:
 
 
 def evidence_path(
-    plan: Mapping[str, Any], contrast: Mapping[str, Any], votes: Sequence[Vote]
+    plan: Mapping[str, Any], contrast: Mapping[str, Any], votes: VoteTable
 ) -> list[float]:
     """log10 of the anytime-valid value after each vote across conditions, in order of arrival.
 
     One-sided against chance for procedures with a right answer, two-sided for directed ones
     (Robbins 1970). Votes of excluded listeners must be left out by the caller.
     """
-    side = {t: i for i, c in enumerate(ordered(contrast)) for t in c["takes"]}
-    outcomes = []
-    for vote in sorted(votes, key=lambda vote: vote.sequence):
-        if vote.contrast != contrast["id"] or vote.tied:
-            continue
-        a, b = (side[take] for take in vote.pair)
-        if a != b:
-            hit = side[vote.chosen] == max(a, b) if vote.correct is None else vote.correct
-            outcomes.append(bool(hit))
-    x, n = np.cumsum(outcomes), np.arange(1, len(outcomes) + 1)
+    found = compared(contrast, votes.select(np.argsort(votes.sequence, kind="stable")))
+    outcomes = found.hit[found.across]
+    x, n = np.cumsum(outcomes), np.arange(1, outcomes.size + 1)
     kind = PROCEDURES[contrast["procedure"]]
     logs = (
         anytime.log_e_values_two_sided(x, n)
@@ -107,13 +100,13 @@ def evidence_path(
 
 
 def evidence_by_vote(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote]
+    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable
 ) -> Figure | None:
     """The course of the anytime-valid evidence for each question; None for a fixed plan."""
     if plan["stop"]["kind"] != "anytime":
         return None
     out = set(verdict["excluded"]["listeners"])
-    counted = [vote for vote in votes if vote.listener not in out]
+    counted = votes.select(~votes.by(out))
     questions = [c for c in plan["contrasts"] if c["role"] == "question"]
     paths = [(c, evidence_path(plan, c, counted)) for c in questions]
     paths = [(contrast, path) for contrast, path in paths if path]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import decimal, percent, percent_range
+from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     LETTER,
     MARK,
@@ -23,29 +25,21 @@ from panel.report.figures.drawing import (
     share_step,
 )
 from panel.report.figures.outcome import CLAIMED, ordered
-from panel.study.votes import Vote
+from panel.study.votes import VoteTable
 
 Told = Mapping[str, Any]
 
 
-def against_lowest(contrast: Told, verdict: Told, votes: Sequence[Vote]) -> list[tuple[int, int]]:
+def against_lowest(contrast: Told, verdict: Told, votes: VoteTable) -> list[tuple[int, int]]:
     """(right, or for the higher dose; votes that chose) of each dose against the lowest one."""
-    conditions = ordered(contrast)
-    side = {take: i for i, c in enumerate(conditions) for take in c["takes"]}
-    out = set(verdict["excluded"]["listeners"])
-    good: Counter[int] = Counter()
-    total: Counter[int] = Counter()
-    for vote in votes:
-        if vote.contrast != contrast["id"] or vote.listener in out or vote.tied:
-            continue
-        low, high = sorted(side[take] for take in vote.pair)
-        if low == 0 < high:
-            total[high] += 1
-            good[high] += side[vote.chosen] == high if vote.correct is None else vote.correct
-    return [(good[i], total[i]) for i in range(1, len(conditions))]
+    found = compared(contrast, votes.select(~votes.by(set(verdict["excluded"]["listeners"]))))
+    lowest, doses = found.across & (found.low == 0), len(ordered(contrast))
+    total = np.bincount(found.high[lowest], minlength=doses).tolist()
+    good = np.bincount(found.high[lowest & found.hit], minlength=doses).tolist()
+    return list(zip(good[1:], total[1:], strict=True))
 
 
-def dose_curve(plan: Told, verdict: Told, votes: Sequence[Vote], contrast_id: str) -> Figure | None:
+def dose_curve(plan: Told, verdict: Told, votes: VoteTable, contrast_id: str) -> Figure | None:
     """The picture for one question; None where it asks about no dose, or no curve is warranted."""
     contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
     entry = next(e for e in verdict["contrasts"] if e["id"] == contrast_id)

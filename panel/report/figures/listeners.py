@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from scipy.special import bdtr
 
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import percent, percent_range, plural
+from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     BAND,
     INK,
@@ -23,8 +25,8 @@ from panel.report.figures.drawing import (
     drawn,
     wrapped,
 )
-from panel.report.figures.outcome import all_of, later, ordered
-from panel.study.votes import Vote
+from panel.report.figures.outcome import all_of, later
+from panel.study.votes import VoteTable
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Listener:
 
 
 def listener_shares(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote]
+    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable
 ) -> list[tuple[Any, list[Listener]]]:
     """For each question and planted check: each listener's share over pairs across conditions.
 
@@ -53,20 +55,16 @@ def listener_shares(
     for contrast, _ in all_of(plan, verdict):
         if contrast.get("of") or contrast["role"] == "retake_control":
             continue
-        side = {t: i for i, c in enumerate(ordered(contrast)) for t in c["takes"]}
-        right: Counter[str] = Counter()
-        total: Counter[str] = Counter()
-        for vote in votes:
-            if vote.contrast != contrast["id"] or vote.tied:
-                continue
-            a, b = (side[take] for take in vote.pair)
-            if a == b:
-                continue
-            total[vote.listener] += 1
-            right[vote.listener] += (
-                side[vote.chosen] == max(a, b) if vote.correct is None else vote.correct
-            )
-        listeners = [Listener(k, right[k], total[k], k not in excluded) for k in sorted(total)]
+        found = compared(contrast, votes)
+        names = found.votes.listeners
+        who = found.votes.listener[found.across]
+        total = np.bincount(who, minlength=len(names)).tolist()
+        right = np.bincount(who[found.hit[found.across]], minlength=len(names)).tolist()
+        listeners = [
+            Listener(code, right[i], total[i], code not in excluded)
+            for i, code in enumerate(names)
+            if total[i]
+        ]
         if listeners:
             out.append((contrast, listeners))
     return out
@@ -80,9 +78,7 @@ def guessing_range(votes: int, chance: float, within: float = 0.9) -> tuple[floa
     return low / votes, high / votes
 
 
-def spread(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote]
-) -> Figure | None:
+def spread(plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable) -> Figure | None:
     """Each listener's share in each question, and in the planted checks."""
     found = listener_shares(plan, verdict, votes)
     if not found:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import percent, plural
+from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     INK,
     MARK,
@@ -22,7 +25,7 @@ from panel.report.figures.drawing import (
     wrapped,
 )
 from panel.report.figures.outcome import ordered
-from panel.study.votes import Vote
+from panel.study.votes import UNMARKED, VoteTable
 
 SHAPES: tuple[Shape, ...] = ("square", "disc", "triangle", "diamond", "ring", "cross")
 
@@ -43,17 +46,16 @@ class Group:
         return sum(share * votes for _, share, votes in self.shares) / total
 
 
-def take_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Group]:
+def take_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
     """Directed: for each condition the share of its votes that each take won."""
-    won: Counter[str] = Counter()
-    met: Counter[str] = Counter()
-    for vote in votes:
-        if vote.contrast == contrast["id"] and not vote.tied:
-            met.update(vote.pair)
-            won[vote.chosen] += 1
+    found, names = compared(contrast, votes), votes.takes
+    met, won = (
+        dict(zip(names, np.bincount(takes.ravel(), minlength=len(names)).tolist(), strict=True))
+        for takes in (found.pair, found.chosen)
+    )
     groups = []
     for index, condition in enumerate(ordered(contrast)):
-        shares = tuple((t, won[t] / met[t], met[t]) for t in condition["takes"] if met[t])
+        shares = tuple((t, won[t] / met[t], met[t]) for t in condition["takes"] if met.get(t))
         if shares:
             groups.append(
                 Group(
@@ -66,25 +68,25 @@ def take_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Grou
     return groups
 
 
-def pair_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Group]:
+def pair_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
     """With a right answer: share right of each pair of takes, within and across conditions.
 
     Where there is a trend, pairs across are grouped by which two doses they compare.
     """
     conditions = ordered(contrast)
-    side = {t: i for i, c in enumerate(conditions) for t in c["takes"]}
-    right: Counter[tuple[str, str]] = Counter()
-    total: Counter[tuple[str, str]] = Counter()
-    for vote in votes:
-        one_twice = vote.procedure == "same_different" and vote.one == vote.two
-        if vote.contrast == contrast["id"] and vote.correct is not None and not one_twice:
-            total[vote.pair] += 1
-            right[vote.pair] += vote.correct
+    found, names = compared(contrast, votes), votes.takes
+    differ = PROCEDURES[contrast["procedure"]].differ(found.votes.slots)
+    use = found.votes.correct != UNMARKED
+    use = use if differ is None else use & differ
+    met = found.pair[use, 0] * len(names) + found.pair[use, 1]
+    _, first, kind = np.unique(met, return_index=True, return_inverse=True)
+    total = np.bincount(kind).tolist()
+    right = np.bincount(kind[found.hit[use]], minlength=first.size).tolist()
     by_sides: dict[tuple[int, int], list[tuple[str, float, int]]] = defaultdict(list)
-    for pair in sorted(total):
-        a, b = sorted(side[take] for take in pair)
-        key = (-1, -1) if a == b else (a, b)
-        by_sides[key].append((" ".join(pair), right[pair] / total[pair], total[pair]))
+    for i, place in enumerate(first.tolist()):
+        a, b = int(found.low[use][place]), int(found.high[use][place])
+        pair = " ".join(names[take] for take in found.pair[use][place].tolist())
+        by_sides[(-1, -1) if a == b else (a, b)].append((pair, right[i] / total[i], total[i]))
     groups = []
     for a, b in sorted(by_sides):
         label = (
@@ -100,14 +102,14 @@ def pair_groups(contrast: Mapping[str, Any], votes: Sequence[Vote]) -> list[Grou
 
 
 def takes_one_by_one(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: Sequence[Vote], contrast_id: str
+    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable, contrast_id: str
 ) -> Figure | None:
     """The picture for one question; None where there is one take a side, or no vote."""
     contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
     if max(len(condition["takes"]) for condition in contrast["conditions"]) < 2:
         return None
     out = set(verdict["excluded"]["listeners"])
-    counted = [vote for vote in votes if vote.listener not in out]
+    counted = votes.select(~votes.by(out))
     kind = PROCEDURES[contrast["procedure"]]
     names = {take["id"]: str(take.get("label") or take["id"]) for take in plan["takes"]}
     groups = (take_groups if kind.directed else pair_groups)(contrast, counted)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,7 +24,7 @@ from panel.report.page.measured import measured_lines
 from panel.report.page.numbers import Line, left_out_lines, number_lines
 from panel.study.factors import Grid
 from panel.study.measurement import Measurement
-from panel.study.votes import ListenerRow, Vote
+from panel.study.votes import ListenerTable, VoteTable
 
 ROLE_WORDS = {
     "question": "question",
@@ -95,8 +95,8 @@ class Report:
 def context(
     plan: Mapping[str, Any],
     verdict: Mapping[str, Any],
-    votes: Sequence[Vote],
-    listeners: Sequence[ListenerRow],
+    votes: VoteTable,
+    listeners: ListenerTable,
     measured: Mapping[str, Measurement] | None = None,
     *,
     organiser: str = "",
@@ -130,7 +130,7 @@ def context(
         spread(plan, verdict, votes),
     )
     course = (votes_over_time(votes), evidence_by_vote(plan, verdict, votes))
-    finished = sum(row.finished for row in listeners)
+    finished = int(listeners.finished.sum())
     report = Report(
         title=plan["study"]["title"],
         question=plan["study"]["question"],
@@ -166,7 +166,7 @@ def _section(
     verdict: Mapping[str, Any],
     contrast: Mapping[str, Any],
     entry: Mapping[str, Any],
-    votes: Sequence[Vote],
+    votes: VoteTable,
     measured: Measurement | None,
 ) -> Section:
     question = contrast["role"] == "question"

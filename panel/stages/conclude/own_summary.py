@@ -1,17 +1,17 @@
 """What a listener may read of their own answers once voting has ended, and of nobody else's."""
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from panel.analysis.counts import exact
+from panel.procedures.base import EMPTY
 from panel.procedures.catalogue import procedure
 from panel.stages.conclude import vote_table
 from panel.stages.listeners.links import holder, locked_plan
 from panel.store.session import Store
 from panel.study.plan import Contrast, Plan
-from panel.study.votes import Vote
-
-BOTH_KINDS = ("same_different",)  # of which trials with one take twice are a part
+from panel.study.votes import UNMARKED, Ints, VoteTable
 
 
 @dataclass(frozen=True)
@@ -65,27 +65,32 @@ def of(store: Store, code: str) -> OwnSummary | None:
         own_code, study_id, title = listener.code, study.id, study.title
     if study_id is None:
         return None
-    votes = [v for v in vote_table.vote_table(store, study_id)[0] if v.listener == own_code]
+    votes, _ = vote_table.vote_table(store, study_id)
+    votes = votes.select(votes.by({own_code}))
     allowed = plan.own_summary
     return OwnSummary(title, len(votes), allowed, _parts(plan, votes) if allowed else ())
 
 
-def _parts(plan: Plan, votes: Sequence[Vote]) -> tuple[Counted | Leaning, ...]:
+def _parts(plan: Plan, votes: VoteTable) -> tuple[Counted | Leaning, ...]:
     parts: list[Counted | Leaning] = []
     for contrast in plan.served:
         if contrast.role == "retake_control":
             continue
-        own = [v for v in votes if v.contrast == contrast.id]
-        side = contrast.side_of
-        if contrast.procedure not in BOTH_KINDS:
-            own = [v for v in own if len({side[take] for take in v.slots}) > 1]
-        if not own:
+        own = votes.of_contrast(contrast.id)
+        side_of = contrast.side_of
+        # EMPTY, which is −1, finds the last.
+        side = np.array([*(side_of.get(take, EMPTY) for take in own.takes), EMPTY], np.int64)
+        kind = contrast.asked_by
+        if kind.differ(own.slots) is None:  # else trials with one take twice are a part of it
+            own = own.select(np.ptp(side[kind.pair(own.slots)], axis=1) > 0)
+        if not len(own):
             continue
-        marked = [v.correct for v in own if v.correct is not None]
-        if marked:
-            parts.append(_counted(contrast, sum(marked), len(marked)))
+        marked = own.correct[own.correct != UNMARKED]
+        if marked.size:
+            parts.append(_counted(contrast, int(marked.sum()), marked.size))
         else:
-            parts.append(_leaning(contrast, own, side))
+            chosen = kind.chosen(own.slots, own.given)
+            parts.append(_leaning(contrast, side[chosen[chosen != EMPTY]], len(own)))
     return tuple(parts)
 
 
@@ -101,17 +106,16 @@ def _counted(contrast: Contrast, right: int, trials: int) -> Counted:
     )
 
 
-def _leaning(contrast: Contrast, votes: Sequence[Vote], side: Mapping[str, int]) -> Leaning:
-    chosen = [side[v.chosen] for v in votes if v.answer in ("one", "two", "three")]
+def _leaning(contrast: Contrast, chosen: Ints, trials: int) -> Leaning:
+    """`chosen`: the condition of each vote that chose."""
+    votes = np.bincount(chosen, minlength=len(contrast.conditions)).tolist()
     return Leaning(
         name=contrast.name,
         attribute=contrast.attribute,
-        sides=tuple(
-            (condition.label, chosen.count(i)) for i, condition in enumerate(contrast.conditions)
-        ),
-        trials=len(votes),
+        sides=tuple((condition.label, votes[i]) for i, condition in enumerate(contrast.conditions)),
+        trials=trials,
         guessing=(
-            100 * exact.p_two_sided(chosen.count(0), len(chosen))
+            100 * exact.p_two_sided(votes[0], chosen.size)
             if len(contrast.conditions) == 2
             else None
         ),

@@ -1,24 +1,28 @@
 """Ends a study: the anonymised vote table, the verdict by the plan's rule, and the early look
 that an anytime plan allows."""
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from datetime import datetime
+from typing import Any, NamedTuple
 
 from sqlalchemy import func
+from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
 from panel.errors import Conflict, NotAllowed, NotFound, PanelError
-from panel.procedures.base import ANSWERS
+from panel.procedures.base import ANSWERS, SLOTS
 from panel.procedures.catalogue import PROCEDURES
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote, Withdrawal
-from panel.study import votes as table
 from panel.study.measurement import Measurements, read_measurements
 from panel.study.plan import Contrast, Plan
+from panel.study.votes import NO_RATE, UNMARKED, ListenerTable, VoteTable
+from panel.study.votes_check import marks
 
-VoteTable = tuple[list[table.Vote], list[table.ListenerRow]]
+Tables = tuple[VoteTable, ListenerTable]
 
 OPTIMISTIC_TRIES = 3
 
@@ -66,7 +70,7 @@ class Look:
     confidence: float
 
 
-def vote_table(store: Store, study_id: int) -> VoteTable:
+def vote_table(store: Store, study_id: int) -> Tables:
     """The votes and listeners of a study without addresses, links or exact times.
 
     `correct` is worked out anew from what was in the slots; `day` counts from the first vote's
@@ -208,92 +212,96 @@ def _look(contrast: Contrast, found: Mapping[str, Any], confidence: float) -> Lo
     )
 
 
-def _vote_table(session: Session, study_id: int, plan: Plan) -> VoteTable:
-    by_id = {contrast.id: contrast for contrast in plan.contrasts}
+def _vote_table(session: Session, study_id: int, plan: Plan) -> Tables:
     # Votes before listeners: outside a write transaction SQLite gives each query its own view,
     # and whoever has voted has consented before.
-    cast_votes = session.exec(
-        select(Vote, Trial)
-        .join(Trial, col(Vote.trial_id) == col(Trial.id))
-        .where(Vote.study_id == study_id)
-        .order_by(col(Vote.sequence))
+    cast = _Cast(
+        *zip(
+            *session.execute(
+                select_columns(
+                    col(Vote.listener_id),
+                    col(Trial.number),
+                    col(Trial.contrast_key),
+                    col(Trial.procedure),
+                    col(Trial.excerpt_key),
+                    col(Trial.slots),
+                    col(Vote.answer),
+                    col(Vote.plays),
+                    col(Vote.seconds),
+                    col(Vote.received_at),
+                )
+                .join(Trial, col(Vote.trial_id) == col(Trial.id))
+                .where(col(Vote.study_id) == study_id)
+                .order_by(col(Vote.sequence))
+            ),
+            strict=True,
+        )
+    )
+    listeners = session.exec(
+        select(Listener)
+        .where(Listener.study_id == study_id, col(Listener.consented_at).is_not(None))
+        .order_by(Listener.code)
     ).all()
-    listeners = {
-        row.id: row
-        for row in session.exec(
-            select(Listener)
-            .where(Listener.study_id == study_id, col(Listener.consented_at).is_not(None))
-            .order_by(Listener.code)
-        )
-    }
-    cast = dict.fromkeys(listeners, 0)
-    votes: list[table.Vote] = []
-    first_day = None
-    for vote, trial in cast_votes:
-        day = vote.received_at.date()
-        first_day = first_day or day
-        cast[vote.listener_id] += 1
-        row = table.Vote(
-            sequence=len(votes) + 1,
-            listener=listeners[vote.listener_id].code,
-            trial=trial.number,
-            contrast=trial.contrast_key,
-            procedure=trial.procedure,
-            excerpt=trial.excerpt_key,
-            one=trial.slots[0],
-            two=trial.slots[1],
-            three=trial.slots[2] if len(trial.slots) > 2 else None,
-            answer=ANSWERS[vote.answer],
-            correct=None,
-            plays=vote.plays,
-            seconds=round(vote.seconds),
-            day=max(0, (day - first_day).days),
-            four=trial.slots[3] if len(trial.slots) > 3 else None,
-        )
-        votes.append(_marked(row, by_id[trial.contrast_key]))
-    rows = [
-        table.ListenerRow(
-            listener=row.code,
-            finished=row.finished_at is not None,
-            headphone_check=row.headphone_check,
-            playback=row.playback,
-            sample_rate=row.sample_rate,
-            votes=cast[key],
-            withdrew="kept" if row.withdrew else "",
-        )
-        for key, row in listeners.items()
-    ]
-    rows += [
-        table.ListenerRow(
-            listener=gone.code,
-            finished=False,
-            headphone_check="not taken",
-            playback="unknown",
-            sample_rate=None,
-            votes=0,
-            withdrew="removed",
-            votes_removed=gone.votes_removed,
-        )
-        for gone in session.exec(
-            select(Withdrawal)
-            .where(Withdrawal.study_id == study_id, ~col(Withdrawal.kept))
-            .order_by(Withdrawal.code)
-        )
-    ]
-    return votes, rows
+    gone = session.exec(
+        select(Withdrawal)
+        .where(Withdrawal.study_id == study_id, ~col(Withdrawal.kept))
+        .order_by(Withdrawal.code)
+    ).all()
+    votes = cast.table({row.id: row.code for row in listeners})
+    votes = replace(votes, correct=marks(plan, votes))
+    return votes, _listener_table(listeners, gone, Counter(cast.listener))
 
 
-def _marked(vote: table.Vote, contrast: Contrast) -> table.Vote:
-    """The vote with `correct` from its slots; empty where nothing is right by itself."""
-    if PROCEDURES[vote.procedure].directed:
-        known = contrast.role == "planted_check" and vote.procedure == "attribute"
-        if not known:
-            return vote
-        return replace(vote, correct=vote.chosen in contrast.sides[1])
-    if vote.procedure == "reminder":
-        kind = next(takes for takes in contrast.sides if vote.slots[2] in takes)
-        return replace(vote, correct=vote.chosen in kind)
-    return replace(vote, correct=vote.answer == table.right_answer(vote.procedure, vote.slots))
+class _Cast(NamedTuple):
+    """The votes of a study as columns of the store, in order of arrival."""
+
+    listener: tuple[int, ...] = ()
+    trial: tuple[int, ...] = ()
+    contrast: tuple[str, ...] = ()
+    procedure: tuple[str, ...] = ()
+    excerpt: tuple[str, ...] = ()
+    slots: tuple[list[str], ...] = ()
+    answer: tuple[int, ...] = ()
+    plays: tuple[int, ...] = ()
+    seconds: tuple[float, ...] = ()
+    received: tuple[datetime, ...] = ()
+
+    def table(self, codes: Mapping[int | None, str]) -> VoteTable:
+        """The table, not yet marked. `codes`: the listeners' random ones."""
+        days = [moment.toordinal() for moment in self.received]
+        padded = [(*slots, *("",) * (SLOTS - len(slots))) for slots in self.slots]
+        return VoteTable.of(
+            sequence=range(1, len(days) + 1),
+            listener=[codes[id_] for id_ in self.listener],
+            trial=self.trial,
+            contrast=self.contrast,
+            procedure=self.procedure,
+            excerpt=self.excerpt,
+            slots=list(zip(*padded, strict=True)) or [()] * SLOTS,
+            answer=[ANSWERS[place] for place in self.answer],
+            correct=[UNMARKED] * len(days),
+            plays=self.plays,
+            seconds=list(map(round, self.seconds)),
+            day=[max(0, day - days[0]) for day in days],
+        )
+
+
+def _listener_table(
+    listeners: Sequence[Listener], gone: Sequence[Withdrawal], votes: Mapping[int, int]
+) -> ListenerTable:
+    """Those who consented, and after them those whose answers were removed; `votes` by id."""
+    here, away = len(listeners), len(gone)
+    return ListenerTable.of(
+        listener=[row.code for row in listeners] + [row.code for row in gone],
+        finished=[row.finished_at is not None for row in listeners] + [False] * away,
+        headphone_check=[row.headphone_check for row in listeners] + ["not taken"] * away,
+        playback=[row.playback for row in listeners] + ["unknown"] * away,
+        sample_rate=[NO_RATE if row.sample_rate is None else row.sample_rate for row in listeners]
+        + [NO_RATE] * away,
+        votes=[votes.get(row.id or 0, 0) for row in listeners] + [0] * away,
+        withdrew=["kept" if row.withdrew else "" for row in listeners] + ["removed"] * away,
+        votes_removed=[0] * here + [row.votes_removed for row in gone],
+    )
 
 
 def _measured(store: Store, study_id: int) -> Measurements:
@@ -307,8 +315,8 @@ def _measured(store: Store, study_id: int) -> Measurements:
         return Measurements(unavailable=str(error))
 
 
-def _refuse_empty(seen: VoteTable) -> None:
-    if not seen[0]:
+def _refuse_empty(seen: Tables) -> None:
+    if not len(seen[0]):
         raise Conflict(
             "There is no vote yet, so there is nothing to conclude from.",
             hint="Invite listeners, and end voting once votes are in.",

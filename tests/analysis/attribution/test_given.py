@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from made_studies import GRID, TABLE
 from scipy.stats import binom
+from vote_records import ListenerRow, as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude
@@ -20,7 +21,6 @@ from panel.report.archive.export import recompute, write_zip
 from panel.report.page.chain import chain_of
 from panel.stages.plan.words import in_words
 from panel.study.plan_reading import read_plan
-from panel.study.votes import ListenerRow
 
 from ...design.crossed import UNEVEN, crossed
 
@@ -60,7 +60,7 @@ def test_a_strong_effect_of_the_other_factor_seldom_passes_for_the_one_asked_abo
     for run in range(120):
         rng = np.random.default_rng([7, run])
         votes, rows = put(made, document, rng, effect=0.0, spread=0.5)
-        found = judge(plan, votes, rows)["q1"]
+        found = judge(plan, *as_judged(plan, votes, rows))["q1"]
         claims += found.code == "heard"
         attribution = found.evidence.attribution
         others += attribution is not None and attribution.p <= 0.5
@@ -73,7 +73,7 @@ def test_a_strong_effect_of_the_other_factor_seldom_passes_for_the_one_asked_abo
 def test_the_factor_asked_about_is_heard_beside_a_stronger_one(made, procedure, effect):
     plan = crossed(procedure=procedure, listeners=16)
     votes, rows = put(made, plan, np.random.default_rng(3), effect=effect, spread=0.15)
-    (found, *_) = conclude(plan, votes, rows)["contrasts"]
+    (found, *_) = conclude(plan, *as_tables(votes, rows))["contrasts"]
     assert found["verdict"] == "heard"
     # 3 + 3 takes in two strata: (20/2)² or 20²/2 labelings, the true one the most extreme.
     least = 1 / 100 if procedure == "abx" else 1 / 200
@@ -115,7 +115,7 @@ def test_an_effect_that_hangs_on_what_is_given_is_shown_by_group_and_claimed_for
     votes, rows = put(
         made, plan, np.random.default_rng(3), effect=effect, interaction=interaction, spread=0.15
     )
-    (found, *_) = conclude(plan, votes, rows)["contrasts"]
+    (found, *_) = conclude(plan, *as_tables(votes, rows))["contrasts"]
     assert (found["verdict"] == "heard") == claimed
     truth = counted(plan, votes, procedure)
     assert {s["label"]: [s["count"], s["votes"]] for s in found["numbers"]["by_stratum"]} == truth
@@ -132,7 +132,7 @@ def test_an_effect_that_hangs_on_what_is_given_is_shown_by_group_and_claimed_for
 def study(made):
     plan = crossed(procedure="attribute", listeners=10)
     votes, rows = put(made, plan, np.random.default_rng(5), effect=1.5, spread=0.1)
-    return plan, votes, rows, conclude(plan, votes, rows)
+    return plan, votes, rows, conclude(plan, *as_tables(votes, rows))
 
 
 def test_sentence_reasons_methods_plan_and_chain_say_what_is_given(study):
@@ -149,7 +149,7 @@ def test_sentence_reasons_methods_plan_and_chain_say_what_is_given(study):
 
 def test_the_archive_gives_the_same_verdict_again_and_names_what_is_given(study, tmp_path):
     path = tmp_path / "export.zip"
-    path.write_bytes(write_zip(*study))
+    path.write_bytes(write_zip(study[0], *as_tables(*study[1:3]), study[3]))
     verdict, stored, identical = recompute(path)
     assert identical
     assert verdict == stored
@@ -161,7 +161,7 @@ def test_a_vote_on_takes_of_two_strata_does_not_belong_to_the_plan(study):
     first, second = plan["contrasts"][0]["strata"]
     wrong = replace(votes[0], one=first["takes"][0], two=second["takes"][0])
     with pytest.raises(BadInput, match="the plan puts no such pair"):
-        conclude(plan, [wrong, *votes[1:]], rows)
+        conclude(plan, *as_tables([wrong, *votes[1:]], rows))
 
 
 def test_a_plan_whose_strata_do_not_hold_its_takes_cannot_be_read(study):
@@ -169,7 +169,7 @@ def test_a_plan_whose_strata_do_not_hold_its_takes_cannot_be_read(study):
     broken = json.loads(json.dumps(plan))
     broken["contrasts"][0]["strata"][0]["takes"].pop()
     with pytest.raises(BadInput, match="do not hold each of its takes once"):
-        conclude(broken, votes, rows)
+        conclude(broken, *as_tables(votes, rows))
 
 
 def test_a_panel_divided_over_the_change_is_found_within_strata(made):
@@ -185,5 +185,5 @@ def test_a_panel_divided_over_the_change_is_found_within_strata(made):
             pair = (trial.take_a, trial.take_b)
             ballot.cast(f"L{who:02d}", asked, pair, trial.excerpt, chosen)
     rows: list[ListenerRow] = ballot.rows()
-    (found, *_) = conclude(plan, ballot.votes, rows)["contrasts"]
+    (found, *_) = conclude(plan, *as_tables(ballot.votes, rows))["contrasts"]
     assert found["verdict"] == "divided"

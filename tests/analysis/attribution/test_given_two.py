@@ -5,6 +5,7 @@ from itertools import product
 import numpy as np
 import pytest
 from scipy.stats import binom
+from vote_records import as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude
@@ -85,7 +86,7 @@ def test_it_is_heard_beside_two_stronger_factors(made, procedure, effect):
     document = plan(procedure, 16)
     # Groups stand 4 d′ apart.
     votes, rows = put(made, document, np.random.default_rng(3), effect=effect, spread=0.1)
-    (found, *_) = conclude(document, votes, rows)["contrasts"]
+    (found, *_) = conclude(document, *as_tables(votes, rows))["contrasts"]
     assert found["verdict"] == "heard"
     assert "given element and bridge" in found["sentence"]
     assert len(found["numbers"]["by_stratum"]) == 4
@@ -103,6 +104,6 @@ def test_two_strong_factors_seldom_pass_for_the_one_asked_about(made, procedure)
     claims = 0
     for run in range(80):
         votes, rows = put(made, document, np.random.default_rng([9, run]), effect=0.0, spread=0.5)
-        claims += judge(read, votes, rows)["q1"].code == "heard"
+        claims += judge(read, *as_judged(read, votes, rows))["q1"].code == "heard"
     assert binom.sf(11, 80, 0.05) < 0.001
     assert claims <= 11

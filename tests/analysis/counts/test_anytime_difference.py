@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.stats import beta, binom
+from vote_records import as_tables
 
 from panel.analysis.counts.anytime_difference import compare
 from panel.analysis.verdict import conclude
@@ -77,7 +78,7 @@ def test_the_verdict_gives_it_for_plans_that_may_be_looked_at(made, kind, there)
     asked = made.contrast("q1", "abx", (2, 2), votes=12)
     document = made.plan(asked, made.check(), listeners=6, kind=kind)
     votes, rows = made.simulate(document, np.random.default_rng(0), effect=3.0)
-    numbers = conclude(document, votes, rows)["contrasts"][0]["numbers"]
+    numbers = conclude(document, *as_tables(votes, rows))["contrasts"][0]["numbers"]
     assert ("anytime_difference" in numbers) is there
     if there:
         side = {t: i for i, c in enumerate(asked["conditions"]) for t in c["takes"]}

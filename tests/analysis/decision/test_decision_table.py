@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 from scipy.stats import binomtest
+from vote_records import as_tables
 
 from panel.analysis.decision import rule
 from panel.analysis.decision.rule import Findings
@@ -123,7 +124,7 @@ def verdict_of(made, asked, across, within=None, *, check=(78, 80), plan=None, *
     made.deal(ballot, asked, made.Share(*across), within and made.Share(*within), **deal)
     if check:
         made.deal(ballot, checks[0], made.Share(*check))
-    told = conclude(document, ballot.votes, ballot.rows())
+    told = conclude(document, *as_tables(ballot.votes, ballot.rows()))
     return {c["id"]: c for c in told["contrasts"]}
 
 
@@ -220,7 +221,7 @@ def test_a_reminder_carried_by_some_takes_only_is_rerecording(made):
     for i in range(320):
         pair = across[i % len(across)]
         ballot.cast(f"L{i % 20:02d}", asked, pair, "e0", pair[0] in across[0] or i % 2 == 0)
-    c = conclude(document, ballot.votes, ballot.rows())["contrasts"][0]
+    c = conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"][0]
     assert c["numbers"]["p_chance"] <= 0.05
     assert c["numbers"]["attribution"]["p"] > 0.05
     assert c["verdict"] == "rerecording_too"
@@ -335,7 +336,7 @@ def test_a_planted_check_that_all_of_a_few_got_right_needs_more_of_them(made):
         for _ in range(2):
             pair = made.pairs_of(document["contrasts"][1])[0][0]
             ballot.cast(f"L{who}", document["contrasts"][1], pair, "e0", True)
-    found = conclude(document, ballot.votes, ballot.rows())["contrasts"]
+    found = conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"]
     (check,) = [c for c in found if c["role"] == "planted_check"]
     assert check["verdict"] == "not_enough"
     assert check["next"] == ["More listeners: so few can show no more, though they got all right."]
@@ -383,7 +384,7 @@ def test_preferred_with_demonstrated_audibility(made):
     ballot = made.Ballot(document, np.random.default_rng(5))
     for c in (asked, heard):
         made.deal(ballot, c, made.Share(150, 175), made.Share(70, 140))
-    told = conclude(document, ballot.votes, ballot.rows())
+    told = conclude(document, *as_tables(ballot.votes, ballot.rows()))
     assert [c["verdict"] for c in told["contrasts"]] == ["preferred", "heard"]
     assert "without demonstrated audibility" not in told["contrasts"][0]["sentence"]
     assert told["headline"] == "Preferred: Question p. Heard: Question h."
@@ -475,7 +476,7 @@ def test_holm_over_three_questions_is_out_of_reach_of_four_takes(made):
     ballot = made.Ballot(document, np.random.default_rng(5))
     for c in asked:
         made.deal(ballot, c, made.Share(150, 160), made.Share(75, 150))
-    told = conclude(document, ballot.votes, ballot.rows())
+    told = conclude(document, *as_tables(ballot.votes, ballot.rows()))
     for c in told["contrasts"]:
         assert c["numbers"]["attribution"]["p"] == pytest.approx(1 / 35, abs=1e-6)
         assert c["verdict"] == "recordings_differ"
@@ -489,7 +490,7 @@ def test_five_takes_reach_it(made):
     ballot = made.Ballot(document, np.random.default_rng(5))
     for c in asked:
         made.deal(ballot, c, made.Share(165, 175), made.Share(70, 140))
-    told = conclude(document, ballot.votes, ballot.rows())
+    told = conclude(document, *as_tables(ballot.votes, ballot.rows()))
     for c in told["contrasts"]:
         assert c["verdict"] == "heard"
         assert c["numbers"]["p_heard_holm"] == pytest.approx(3 / 126, abs=1e-6)
@@ -554,7 +555,7 @@ def dose_study(made, procedure, right_by_distance, *, n_each=12, scale="log1p"):
             right = k < round(right_by_distance[steps] * n_each)
             ballot.cast(f"L{count % 20:02d}", asked, pair, f"e{k % 2}", right)
             count += 1
-    return conclude(document, ballot.votes, ballot.rows())["contrasts"][0]
+    return conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"][0]
 
 
 @pytest.mark.parametrize("procedure", ["abx", "attribute"])

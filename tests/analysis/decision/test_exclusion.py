@@ -4,10 +4,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from vote_records import as_tables
 
 from panel.analysis.decision import exclusion
 from panel.analysis.verdict import conclude
 from panel.study.plan_reading import read_plan
+
+
+def concluded(document, votes, rows):
+    return conclude(document, *as_tables(votes, rows))
 
 
 def study(made, checks_right, *, kind="fixed", least=3, headphones="record", answered=4):
@@ -33,7 +38,7 @@ def study(made, checks_right, *, kind="fixed", least=3, headphones="record", ans
 
 
 def test_fewer_than_the_least_right_are_excluded_and_named(made):
-    told = conclude(*study(made, [4, 3, 2, 0]))
+    told = concluded(*study(made, [4, 3, 2, 0]))
     assert told["excluded"]["listeners"] == ["L02", "L03"]
     assert told["excluded"]["rule"] == "Only listeners with at least 3 planted checks right count."
     by_code = {r["listener"]: r for r in told["reliability"]}
@@ -47,7 +52,7 @@ def test_fewer_than_the_least_right_are_excluded_and_named(made):
 
 
 def test_who_answered_fewer_checks_than_needed_cannot_pass(made):
-    told = conclude(*study(made, [2, 2], answered=2))
+    told = concluded(*study(made, [2, 2], answered=2))
     assert told["excluded"]["listeners"] == ["L00", "L01"]
     assert told["contrasts"][0]["verdict"] == "not_enough"
     assert told["contrasts"][0]["sentence"] == "Not enough yet. No votes count for this contrast."
@@ -60,7 +65,7 @@ def test_verdict_without_exclusion_is_told_where_it_differs(made):
     kept = [v for v in votes if v.listener < "L03" or v.contrast == "check"]
     rest = [v for v in votes if not (v.listener < "L03" or v.contrast == "check")]
     turned = [replace(v, correct=False, answer="two" if v.answer == "one" else "one") for v in rest]
-    told = conclude(document, kept + turned, rows)
+    told = conclude(document, *as_tables(kept + turned, rows))
     assert plan.planted_least_right == 3
     assert told["excluded"]["changes_verdict"] is True
     assert told["excluded"]["verdicts_without"]["q1"] == "not_enough"
@@ -74,13 +79,13 @@ def test_headphones_exclude_whoever_did_not_pass(made):
         replace(rows[1], headphone_check="not taken"),
         rows[2],
     ]
-    told = conclude(document, votes, rows)
+    told = conclude(document, *as_tables(votes, rows))
     assert told["excluded"]["listeners"] == ["L00", "L01"]
     assert "passed the headphone check count" in told["excluded"]["rule"]
 
 
 def test_nobody_is_excluded_without_a_rule(made):
-    told = conclude(*study(made, [0, 0], least=None))
+    told = concluded(*study(made, [0, 0], least=None))
     assert told["excluded"]["listeners"] == []
     assert told["excluded"]["changes_verdict"] is False
 
@@ -89,7 +94,7 @@ def test_planted_check_is_judged_on_everybody(made):
     """Among those kept by the rule the check always looks good, even if all only guess."""
     rng = np.random.default_rng(6)
     rights = rng.binomial(4, 0.5, 40).tolist()
-    told = conclude(*study(made, rights))
+    told = concluded(*study(made, rights))
     check = {c["id"]: c for c in told["contrasts"]}["check"]
     assert 0 < len(told["excluded"]["listeners"]) < 40
     assert check["trials"] == 160
@@ -102,7 +107,7 @@ def test_counted_sequence_only_grows_at_its_end(made):
     plan = read_plan(document)
     before: list = []
     for n in range(len(votes) + 1):
-        now = list(exclusion.apply(plan, votes[:n], rows).kept)
+        now = list(exclusion.apply(plan, *as_tables(votes[:n], rows)).kept)
         assert now[: len(before)] == before
         before = now
     assert len(before) > 0
@@ -128,8 +133,8 @@ def test_error_rate_under_looking_at_every_vote_with_exclusion(made, least):
                 ballot.cast(f"L{who}", what, which, "e0", rng.random() < 0.5)
         rows = ballot.rows()
         for n in range(8, len(ballot.votes) + 1, 8):
-            kept = exclusion.apply(plan, ballot.votes[:n], rows).kept
-            y = [bool(v.correct) for v in kept if v.contrast == "q1"]
+            kept = exclusion.apply(plan, *as_tables(ballot.votes[:n], rows)).kept
+            y = [bool(v.correct) for v in (ballot.votes[i] for i in kept) if v.contrast == "q1"]
             if anytime.p_anytime(y, 0.5) <= 0.05:
                 false += 1
                 break

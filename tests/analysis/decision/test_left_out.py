@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from vote_records import as_judged, as_tables
 
 from panel.analysis.decision import left_out
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import conclude
 from panel.study.plan_reading import read_plan
-from panel.study.votes import check_against_plan
+from panel.study.votes_check import check_against_plan
 
 
 def study(made, seed=0, kind="fixed", takes=(4, 4), listeners=12, excerpts=2, **truth):
@@ -25,7 +26,7 @@ def study(made, seed=0, kind="fixed", takes=(4, 4), listeners=12, excerpts=2, **
 
 
 def told(document, votes, rows):
-    entry = conclude(document, votes, rows)["left_out"]
+    entry = conclude(document, *as_tables(votes, rows))["left_out"]
     return entry, {c["id"]: c for c in entry["contrasts"]}
 
 
@@ -48,24 +49,28 @@ def without_take(document, take):
 def test_leaving_out_is_judging_the_study_without_those_votes(made, effect):
     document, votes, rows = study(made, effect=effect, take_spread=0.3)
     plan = read_plan(document)
-    left = left_out.leave_out(plan, votes, rows, judge(plan, votes, rows))
+    tables = as_judged(plan, votes, rows)
+    left = left_out.leave_out(plan, *tables, judge(plan, *tables))
     assert len(left.codes["listener"]) == 12
     for code, found in left.codes["listener"].items():
         kept = [v for v in votes if v.listener != code]
         fewer = [r for r in rows if r.listener != code]
-        assert found["q1"] == judge(plan, kept, fewer)["q1"].code
+        assert found["q1"] == judge(plan, *as_judged(plan, kept, fewer))["q1"].code
     for excerpt, found in left.codes["excerpt"].items():
         kept = [v for v in votes if v.excerpt != excerpt or v.contrast == "check"]
-        assert found["q1"] == judge(plan, kept, rows)["q1"].code
+        assert found["q1"] == judge(plan, *as_judged(plan, kept, rows))["q1"].code
     assert len(left.codes["take"]) == 8
     for take, found in left.codes["take"].items():
         smaller = replace(read_plan(without_take(document, take)), sha256=plan.sha256)
         kept = [v for v in votes if take not in v.slots]
         checked, _ = check_against_plan(
-            smaller, kept, [replace(r, votes=sum(v.listener == r.listener for v in kept))
-                            for r in rows]
-        )  # fmt: skip
-        assert found["q1"] == judge(smaller, checked, rows)["q1"].code
+            smaller,
+            *as_tables(
+                kept,
+                [replace(r, votes=sum(v.listener == r.listener for v in kept)) for r in rows],
+            ),
+        )
+        assert found["q1"] == judge(smaller, *as_judged(smaller, checked, rows))["q1"].code
 
 
 def test_one_listener_who_carries_the_verdict_is_named(made):
@@ -159,7 +164,8 @@ def test_in_a_large_panel_those_who_move_it_most_are_tried_and_it_is_said(made, 
     mean = np.mean(list(right.values()))
     far = sorted(right, key=lambda code: (-abs(right[code] - mean), code))[:3]
     plan = read_plan(document)
-    left = left_out.leave_out(plan, votes, rows, judge(plan, votes, rows))
+    tables = as_judged(plan, votes, rows)
+    left = left_out.leave_out(plan, *tables, judge(plan, *tables))
     assert set(left.codes["listener"]) == set(far)
     if not any(c["kind"] == "listener" for c in contrasts["q1"]["changes"]):
         assert "the other 9 were not tried" in contrasts["q1"]["sentences"][0]
@@ -169,8 +175,8 @@ def test_the_report_tells_it_in_its_numbers(made):
     from panel.report.page.contents import context
 
     document, votes, rows = study(made, effect=6.0, listeners=16)
-    verdict = conclude(document, votes, rows)
-    section = context(document, verdict, votes, rows)["report"].sections[0]
+    verdict = conclude(document, *as_tables(votes, rows))
+    section = context(document, verdict, *as_tables(votes, rows))["report"].sections[0]
     assert dict(section.numbers)["With one left out"] == " ".join(
         verdict["left_out"]["contrasts"][0]["sentences"]
     )

@@ -4,17 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from vote_records import ListenerRow, as_listeners, as_tables, listener_rows
 
 from panel.analysis.decision import withdrawn
 from panel.analysis.verdict import conclude
 from panel.errors import BadInput
 from panel.study.plan_reading import read_plan
-from panel.study.votes import (
-    ListenerRow,
-    check_against_plan,
-    read_listeners_csv,
-    write_listeners_csv,
-)
+from panel.study.votes_check import check_against_plan
+from panel.study.votes_csv import read_listeners, write_listeners
 
 GONE = ListenerRow("zz9", False, "not taken", "unknown", None, 0, "removed", 14)
 
@@ -37,7 +34,9 @@ def question(told):
 
 def test_a_sealed_verdict_tells_of_those_who_withdrew_and_stays(voted):
     document, votes, rows = voted("fixed")
-    before, after = conclude(document, votes, rows), conclude(document, votes, [*rows, GONE])
+    before, after = (
+        conclude(document, *as_tables(votes, there)) for there in (rows, [*rows, GONE])
+    )
     assert "withdrawn" not in before
     assert after["withdrawn"]["removed"] == 1
     assert after["withdrawn"]["answers_removed"] == 14
@@ -51,15 +50,16 @@ def test_a_sealed_verdict_tells_of_those_who_withdrew_and_stays(voted):
 def test_answers_left_without_a_name_count_on_and_are_told(voted):
     document, votes, rows = voted("fixed")
     left = [replace(rows[0], withdrew="kept"), *rows[1:]]
-    told = conclude(document, votes, left)
+    told = conclude(document, *as_tables(votes, left))
     assert told["withdrawn"]["kept"] == 1
-    assert question(told)["numbers"] == question(conclude(document, votes, rows))["numbers"]
+    before = question(conclude(document, *as_tables(votes, rows)))
+    assert question(told)["numbers"] == before["numbers"]
 
 
 def test_where_outcomes_could_be_seen_a_removal_rules_out_the_claim(voted):
     document, votes, rows = voted("anytime")
-    assert question(conclude(document, votes, rows))["verdict"] == "heard"
-    told = question(conclude(document, votes, [*rows, GONE]))
+    assert question(conclude(document, *as_tables(votes, rows)))["verdict"] == "heard"
+    told = question(conclude(document, *as_tables(votes, [*rows, GONE])))
     assert told["verdict"] == "recordings_differ"
     assert told["numbers"]["barrier"] == "answers_removed"
     assert told["numbers"]["p_chance"] is not None
@@ -70,8 +70,9 @@ def test_not_heard_is_out_of_reach_once_answers_were_removed_in_sight_of_outcome
     asked = made.contrast("q1", "abx", (4, 4), votes=16)
     document = made.plan(asked, made.control_of(asked), made.check(), listeners=60, kind="anytime")
     votes, rows = made.simulate(document, np.random.default_rng(4))
-    assert question(conclude(document, votes, rows))["verdict"] == "not_heard"
-    assert question(conclude(document, votes, [*rows, GONE]))["verdict"] == "not_enough"
+    assert question(conclude(document, *as_tables(votes, rows)))["verdict"] == "not_heard"
+    told = question(conclude(document, *as_tables(votes, [*rows, GONE])))
+    assert told["verdict"] == "not_enough"
 
 
 def test_an_organiser_who_removes_losing_listeners_gains_nothing(made):
@@ -96,9 +97,11 @@ def test_an_organiser_who_removes_losing_listeners_gains_nothing(made):
 
 def test_the_table_is_written_and_read_back_and_older_tables_still_read():
     rows = [GONE, ListenerRow("aa2", True, "passed", "headphones", 48_000, 3, "kept")]
-    assert read_listeners_csv(write_listeners_csv(rows)) == rows
+    assert listener_rows(read_listeners(write_listeners(as_listeners(rows)))) == rows
     old = "listener,finished,headphone_check,playback,sample_rate,votes\naa2,1,passed,unknown,,3\n"
-    assert read_listeners_csv(old) == [ListenerRow("aa2", True, "passed", "unknown", None, 3)]
+    assert listener_rows(read_listeners(old)) == [
+        ListenerRow("aa2", True, "passed", "unknown", None, 3)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -112,4 +115,4 @@ def test_the_table_is_written_and_read_back_and_older_tables_still_read():
 def test_a_table_that_contradicts_itself_is_refused(voted, spoilt, words):
     document, votes, rows = voted("fixed")
     with pytest.raises(BadInput, match=words):
-        check_against_plan(read_plan(document), votes, [*rows, spoilt])
+        check_against_plan(read_plan(document), *as_tables(votes, [*rows, spoilt]))

@@ -6,14 +6,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import special, stats
+from vote_records import as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.dose import numbers as dose_numbers
 from panel.analysis.verdict import conclude, plain
 from panel.study.plan_reading import read_plan
-from panel.study.votes import check_against_plan
+from panel.study.votes_check import check_against_plan
 
 DOSES = [0.0, 10.0, 30.0, 100.0]
+
+
+def concluded(document, votes, rows):
+    return conclude(document, *as_tables(votes, rows))
 
 
 def study(made, procedure, *, effect, seed=5, listeners=16, kind="fixed", takes=(3,) * 4, **more):
@@ -30,7 +35,7 @@ def study(made, procedure, *, effect, seed=5, listeners=16, kind="fixed", takes=
 def curve_of(document, votes, rows):
     """The part of the verdict that is looked at here, without the rest of it."""
     plan = read_plan(document)
-    judged = judge(plan, *check_against_plan(plan, votes, rows))["q1"]
+    judged = judge(plan, *as_judged(plan, *check_against_plan(plan, *as_tables(votes, rows))))["q1"]
     return plain(dose_numbers.numbers(plan, judged))
 
 
@@ -54,7 +59,7 @@ def test_points_lie_on_the_procedures_curve(made):
 
 def test_a_directed_curve_is_the_line_through_the_worths(made):
     """Least squares by scipy through the worths of the same verdict, and its logistic function."""
-    numbers = conclude(*study(made, "attribute", effect=0.2))["contrasts"][0]["numbers"]
+    numbers = concluded(*study(made, "attribute", effect=0.2))["contrasts"][0]["numbers"]
     found = numbers["dose_response"]
     worths = list(numbers["worths"]["takes"].values())
     x = np.repeat(np.log1p(DOSES), 3)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from vote_records import as_tables
 
 from panel.analysis.verdict import conclude
 
@@ -10,7 +11,7 @@ def study(made, seed, effect, kind="fixed", extra=(), **more):
     asked = made.contrast("q1", "preference", (4, 4, 4), votes=22)
     document = made.plan(asked, made.control_of(asked), *extra, listeners=24, kind=kind, **more)
     votes, rows = made.simulate(document, np.random.default_rng(seed), effect=effect)
-    return conclude(document, votes, rows)["contrasts"][0]
+    return conclude(document, *as_tables(votes, rows))["contrasts"][0]
 
 
 def test_a_clear_order_is_told_by_name(made):
@@ -57,7 +58,7 @@ def camps(made, seed, want):
             pair = [*across, *within][k]
             gain = want * ((side[pair[1]] == who % 3) * 1.0 - (side[pair[0]] == who % 3))
             ballot.cast(f"L{who:02d}", asked, pair, "e0", rng.random() < 1 / (1 + np.exp(-gain)))
-    return conclude(document, ballot.votes, ballot.rows())["contrasts"][0]
+    return conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"][0]
 
 
 def test_a_panel_in_three_camps_is_called_divided(made):
@@ -79,7 +80,7 @@ def test_listeners_likings_are_told_of_preference_only(made):
     asked = made.contrast("q1", "attribute", (4, 4, 4), votes=22)
     document = made.plan(asked, listeners=24)
     votes, rows = made.simulate(document, np.random.default_rng(3), effect=0.5)
-    told = conclude(document, votes, rows)["contrasts"][0]
+    told = conclude(document, *as_tables(votes, rows))["contrasts"][0]
     assert told["numbers"]["ranking"]["listeners"] is None
     assert not any("favourite" in reason for reason in told["reasons"])
 

@@ -11,13 +11,14 @@ import made_studies as made
 import numpy as np
 import pytest
 from scipy.stats import norm
+from vote_records import ListenerRow, Vote, as_judged, as_tables
 
 from panel.analysis.counts import exact
 from panel.analysis.decision.judgement import judge
 from panel.design.power.simulate import Truth, answered, chances, dealt_out, decided, judged
 from panel.errors import BadInput
 from panel.study.plan_reading import read_plan
-from panel.study.votes import ListenerRow, Vote, check_against_plan
+from panel.study.votes_check import check_against_plan
 
 
 def written_out(asked, answers):
@@ -126,8 +127,8 @@ def test_the_decision_is_that_of_the_written_out_table(name):
         quick = decided(rngs[0], plan, truth, runs=runs)
         drawn = answered(rngs[1], plan, asked, truth, runs=runs)
         for codes, answers in zip(quick, drawn, strict=True):
-            votes, rows = check_against_plan(plan, *written_out(asked, answers))
-            full = judge(plan, votes, rows)
+            votes, rows = check_against_plan(plan, *as_tables(*written_out(asked, answers)))
+            full = judge(plan, *as_judged(plan, votes, rows))
             assert codes == {id_: one.code for id_, one in full.items()}
             seen |= set(codes.items())
     assert len(seen) > len(plan.contrasts)  # not one and the same code in every study
@@ -145,7 +146,9 @@ def test_a_look_is_that_of_the_table_so_far(name):
             so_far = [v for v in votes if v.sequence <= until]
             cast = Counter(v.listener for v in so_far)
             rows = [ListenerRow(c, False, "passed", "headphones", None, n) for c, n in cast.items()]
-            full = judge(plan, *check_against_plan(plan, so_far, rows))
+            full = judge(
+                plan, *as_judged(plan, *check_against_plan(plan, *as_tables(so_far, rows)))
+            )
             found = judged(plan, asked, answers, until=until)
             assert {i: j.code for i, j in found.items()} == {i: j.code for i, j in full.items()}
             for id_, one in found.items():

@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 from scipy.stats import binom
+from vote_records import Vote, as_table
 
 from panel.report.figures.course import evidence_by_vote, evidence_path, votes_over_time
 from panel.report.figures.dose import dose_curve
@@ -24,7 +25,6 @@ from panel.report.figures.outcome import (
 )
 from panel.report.figures.takes import pair_groups, take_groups, takes_one_by_one
 from panel.study.measurement import Band
-from panel.study.votes import Vote
 
 from ..simulated_study import concluded, measured
 
@@ -50,11 +50,11 @@ def pictures(study, anytime_study):
     found = [
         forest(plan, verdict),
         share_bound(plan, verdict),
-        spread(plan, verdict, votes),
-        votes_over_time(votes),
-        evidence_by_vote(anytime_study[0], anytime_study[3], anytime_study[1]),
-        dose_curve(plan, verdict, votes, "q2"),
-        *(takes_one_by_one(plan, verdict, votes, q) for q in ("q1", "q2", "q3", "q4")),
+        spread(plan, verdict, as_table(votes)),
+        votes_over_time(as_table(votes)),
+        evidence_by_vote(anytime_study[0], anytime_study[3], as_table(anytime_study[1])),
+        dose_curve(plan, verdict, as_table(votes), "q2"),
+        *(takes_one_by_one(plan, verdict, as_table(votes), q) for q in ("q1", "q2", "q3", "q4")),
         *(measured_difference(measured()[q]) for q in ("q1", "q3")),
     ]
     assert all(figure is not None for figure in found)
@@ -145,7 +145,7 @@ def test_forest_shows_what_was_counted(study):
 def test_listeners_add_up_to_the_verdicts_counts(study, name):
     plan, votes, _, verdict = study
     assert verdict["excluded"]["listeners"] == []
-    found = {c["id"]: people for c, people in listener_shares(plan, verdict, votes)}
+    found = {c["id"]: people for c, people in listener_shares(plan, verdict, as_table(votes))}
     entry = verdict_of(study, name)
     assert sum(person.right for person in found[name]) == entry["correct"]
     assert sum(person.votes for person in found[name]) == entry["trials"]
@@ -157,7 +157,7 @@ def test_takes_add_up_to_the_verdicts_counts(study, name):
     said = {
         t["take"]: (t["count"], t["trials"]) for t in verdict_of(study, name)["numbers"]["takes"]
     }
-    groups = take_groups(contrast(plan, name), votes)
+    groups = take_groups(contrast(plan, name), as_table(votes))
     found = {t: (round(share * n), n) for group in groups for t, share, n in group.shares}
     assert found == said
 
@@ -165,7 +165,7 @@ def test_takes_add_up_to_the_verdicts_counts(study, name):
 @pytest.mark.parametrize("name", ["q1", "q2"])
 def test_pairs_add_up_to_the_verdicts_counts(study, name):
     plan, votes, _, _ = study
-    within, *across = pair_groups(contrast(plan, name), votes)
+    within, *across = pair_groups(contrast(plan, name), as_table(votes))
     entry = verdict_of(study, name)
     assert within.label == "the same condition"
 
@@ -181,7 +181,7 @@ def test_pairs_add_up_to_the_verdicts_counts(study, name):
 
 
 def test_doses_are_grouped_by_what_they_compare(study):
-    labels = [group.label for group in pair_groups(contrast(study[0], "q2"), study[1])]
+    labels = [group.label for group in pair_groups(contrast(study[0], "q2"), as_table(study[1]))]
     assert labels == ["the same condition", "0 h and 10 h", "0 h and 30 h", "0 h and 100 h",
                       "10 h and 30 h", "10 h and 100 h", "30 h and 100 h"]  # fmt: skip
 
@@ -206,7 +206,7 @@ def test_evidence_path_has_the_exact_values(anytime_study):
     votes = [
         Vote(i, "L", i, "q1", "abx", "e1", a, b, a, "one", True) for i in range(1, 8)
     ]  # fmt: skip
-    path = evidence_path(plan, question, votes)
+    path = evidence_path(plan, question, as_table(votes))
     assert 10 ** path[6] == pytest.approx(31.875)
     assert 10 ** path[5] == pytest.approx(18.1429, abs=5e-5)
 
@@ -214,21 +214,21 @@ def test_evidence_path_has_the_exact_values(anytime_study):
 @pytest.mark.parametrize("name", ["q1", "q2", "q3", "q4"])
 def test_evidence_path_ends_at_the_verdicts_value(anytime_study, name):
     plan, votes, _, verdict = anytime_study
-    path = evidence_path(plan, contrast(plan, name), votes)
+    path = evidence_path(plan, contrast(plan, name), as_table(votes))
     said = next(e for e in verdict["contrasts"] if e["id"] == name)["numbers"]["e_value"]
     assert 10 ** path[-1] == pytest.approx(said, rel=1e-4)
 
 
 def test_a_sealed_plan_shows_no_path_of_evidence(study):
-    assert evidence_by_vote(study[0], study[3], study[1]) is None
+    assert evidence_by_vote(study[0], study[3], as_table(study[1])) is None
 
 
 def test_votes_over_time_are_counted_by_day(study):
-    figure = votes_over_time(study[1])
+    figure = votes_over_time(as_table(study[1]))
     counts = Counter(vote.day for vote in study[1])
     assert [row[1] for row in figure.rows] == [f"{counts[d]:,}" for d in range(max(counts) + 1)]
     assert figure.rows[-1][2] == f"{len(study[1]):,}"
-    assert votes_over_time([]) is None
+    assert votes_over_time(as_table([])) is None
 
 
 # ---- measured difference ----

@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from vote_records import ListenerRow, Vote, as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.verdict import plain
@@ -15,7 +16,7 @@ from panel.analysis.wording import ranking
 from panel.analysis.wording.methods import methods
 from panel.report.figures.ranking import order_of_conditions
 from panel.study.plan_reading import read_plan
-from panel.study.votes import ListenerRow, Vote, check_against_plan
+from panel.study.votes_check import check_against_plan
 
 SVG = "{http://www.w3.org/2000/svg}"
 LACQUERS = ("bare", "shellac", "oil")
@@ -63,7 +64,7 @@ def told(worths):
                           None, "one" if first else "two", None, 2, 9, 0))  # fmt: skip
     rows = [ListenerRow(f"L{n:02d}", True, "passed", "headphones", 48_000, 33) for n in range(12)]
     read = read_plan(document)
-    judged = judge(read, *check_against_plan(read, votes, rows))
+    judged = judge(read, *as_judged(read, *check_against_plan(read, *as_tables(votes, rows))))
     numbers = plain(ranking.numbers(read, judged["q1"]))
     verdict = {"contrasts": [{"id": "q1", "numbers": {"ranking": numbers}}]}
     return document, verdict, votes, methods(read, list(judged.values()), "Nobody is excluded.")

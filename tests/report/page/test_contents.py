@@ -10,6 +10,7 @@ from pathlib import Path
 
 import jinja2
 import pytest
+from vote_records import as_tables
 
 from panel.analysis.verdict import conclude
 from panel.design.plan import build
@@ -32,7 +33,7 @@ def render(document, verdict, table, rows, **more):
         undefined=jinja2.StrictUndefined,
     )
     template = environment.get_template("report/report.html")
-    return template.render(**context(document, verdict, table, rows, **more))
+    return template.render(**context(document, verdict, *as_tables(table, rows), **more))
 
 
 class Outline(HTMLParser):
@@ -97,7 +98,7 @@ def test_every_contrast_stands_there_with_its_sentence_and_reasons(page, study):
 
 
 def test_every_number_of_every_contrast_is_on_the_page(page, study):
-    shown = context(*study[:1], study[3], *study[1:3])["report"]
+    shown = context(*study[:1], study[3], *as_tables(*study[1:3]))["report"]
     sections = [s for top in shown.sections for s in (top, *top.controls)]
     assert len(sections) == len(study[3]["contrasts"])
     for section in sections:
@@ -176,7 +177,7 @@ def evil_study():
 def test_what_people_wrote_is_escaped_everywhere():
     document = evil_study()
     table, rows = votes(document, 6)
-    verdict = conclude(document, table, rows)
+    verdict = conclude(document, *as_tables(table, rows))
     bands = (Band(100.0, 1.0), Band(200.0, 1.0))
     entry = {"q1": Measurement("q1", EVIL, EVIL, EVIL, bands=bands, warnings=(EVIL,))}
     html = render(document, verdict, table, rows, measured=entry, organiser=EVIL, dates=EVIL)
@@ -190,7 +191,7 @@ def test_what_people_wrote_is_escaped_everywhere():
 def test_few_votes_make_a_page_too(count):
     document = plan(40)
     table, rows = votes(document, count)
-    Outline(render(document, conclude(document, table, rows), table, rows))
+    Outline(render(document, conclude(document, *as_tables(table, rows)), table, rows))
 
 
 def test_a_study_cut_short_in_the_middle_of_a_listener():
@@ -204,7 +205,7 @@ def test_a_study_cut_short_in_the_middle_of_a_listener():
             )
             for row in rows
         ]
-        Outline(render(document, conclude(document, part, cast), part, cast))
+        Outline(render(document, conclude(document, *as_tables(part, cast)), part, cast))
 
 
 def test_one_take_a_side_and_two_changes_are_said():
@@ -223,7 +224,7 @@ def test_one_take_a_side_and_two_changes_are_said():
         excerpts=[PlanExcerpt("e1", 0, 5)], schedule_seed="0" * 32,
     ).document()  # fmt: skip
     table, rows = votes(document, 6)
-    verdict = conclude(document, table, rows)
+    verdict = conclude(document, *as_tables(table, rows))
     page = Outline(render(document, verdict, table, rows))
     assert "cannot be attributed to one change" in page.words
     assert "they come as one kit" in page.words
@@ -249,9 +250,9 @@ def test_listeners_left_out_are_counted_and_crossed():
         else v
         for v in table
     ]
-    verdict = conclude(document, turned, rows)
+    verdict = conclude(document, *as_tables(turned, rows))
     assert verdict["excluded"]["listeners"] == [code]
-    report = context(document, verdict, turned, rows)["report"]
+    report = context(document, verdict, *as_tables(turned, rows))["report"]
     assert any(code in text for text in report.exclusion)
     assert any(line.code == code and line.counts == "no" for line in report.listeners)
 
@@ -269,5 +270,5 @@ def test_listeners_left_out_are_counted_and_crossed():
 def test_each_outcome_of_the_headline_has_a_line_of_its_own(headline, lines, study):
     """So that no line ends within "not heard"."""
     document, table, rows, verdict = study
-    shown = context(document, {**verdict, "headline": headline}, table, rows)
+    shown = context(document, {**verdict, "headline": headline}, *as_tables(table, rows))
     assert shown["report"].headline == lines

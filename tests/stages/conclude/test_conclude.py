@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 from small_study import build
 from sqlmodel import select
+from vote_records import listener_rows, vote_rows
 from voting_cast import (
     fewer_wanted,
     guessing,
@@ -25,7 +26,7 @@ from panel.stages.conclude import vote_table
 from panel.stages.listen import visit, votes_in
 from panel.store.opening import open_store
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote
-from panel.study.votes import read_csv, read_listeners_csv, write_csv, write_listeners_csv
+from panel.study.votes_csv import read_listeners, read_votes, write_listeners, write_votes
 
 
 @pytest.fixture
@@ -56,7 +57,9 @@ def test_the_vote_table_is_what_was_answered(store):
             .order_by(Vote.sequence)
         ).all()
     assert len(votes) == len(kept) == 26
-    for place, (row, (cast, trial, who)) in enumerate(zip(votes, kept, strict=True), start=1):
+    for place, (row, (cast, trial, who)) in enumerate(
+        zip(vote_rows(votes), kept, strict=True), start=1
+    ):
         assert row.sequence == place
         assert row.listener == who.code
         assert row.trial == trial.number
@@ -68,6 +71,7 @@ def test_the_vote_table_is_what_was_answered(store):
         else:
             assert row.correct is None
         assert (row.plays, row.seconds, row.day) == (3, 17, 0)
+    rows = listener_rows(rows)
     assert {row.listener: row.votes for row in rows} == {row.listener: 13 for row in rows}
     assert all(row.finished and row.headphone_check == "passed" for row in rows)
     assert all(row.playback == "headphones" and row.sample_rate == 48_000 for row in rows)
@@ -78,8 +82,8 @@ def test_the_vote_table_survives_its_csv_and_satisfies_the_analysis(store):
     vote(store, study.links[0], guessing)
     vote(store, study.links[1], guessing, most=4)
     votes, rows = vote_table.vote_table(store, study.id)
-    assert read_csv(write_csv(votes)) == votes
-    assert read_listeners_csv(write_listeners_csv(rows)) == rows
+    assert read_votes(write_votes(votes)) == votes
+    assert read_listeners(write_listeners(rows)) == rows
     assert analysis.conclude(study.plan, votes, rows)["votes"] == 17
 
 
@@ -87,7 +91,7 @@ def test_a_planted_check_by_attribute_has_a_right_answer(store):
     study = build(store, procedures=("attribute",), listeners=1, votes=2)
     vote(store, study.links[0], rightly)
     votes, _ = vote_table.vote_table(store, study.id)
-    marked = {row.contrast: row.correct for row in votes}
+    marked = {row.contrast: row.correct for row in vote_rows(votes)}
     assert marked == {"q1": None, "check": True}
 
 
@@ -99,7 +103,7 @@ def test_the_table_holds_no_person_and_no_time(store):
         people = s.exec(select(Listener)).all()
         times = s.exec(select(Vote.received_at)).all()
     votes, rows = vote_table.vote_table(store, study.id)
-    text = write_csv(votes) + write_listeners_csv(rows)
+    text = write_votes(votes) + write_listeners(rows)
     assert all(person.code in text for person in people)
     for person in people:
         assert person.address not in text
@@ -121,7 +125,7 @@ def test_days_count_from_the_first_votes_day(store):
             s.add(row)
         s.commit()
     votes, _ = vote_table.vote_table(store, study.id)
-    assert [row.day for row in votes] == [0, 1, 1, 3]
+    assert votes.day.tolist() == [0, 1, 1, 3]
 
 
 def test_a_listener_who_opened_and_left_is_not_in_the_table(store):
@@ -130,7 +134,7 @@ def test_a_listener_who_opened_and_left_is_not_in_the_table(store):
     visit.consent(store, study.links[1])
     vote(store, study.links[2], most=1)
     _, rows = vote_table.vote_table(store, study.id)
-    assert sorted(row.votes for row in rows) == [0, 1]
+    assert sorted(rows.votes.tolist()) == [0, 1]
 
 
 def test_closing_stores_the_verdict_and_refuses_later_votes(store):
@@ -290,7 +294,9 @@ def test_an_anytime_plan_may_be_looked_at_and_gives_the_verdicts_own_numbers(sto
     looks = {look.procedure: look for look in vote_table.interim(store, study.id)}
     votes, _ = vote_table.vote_table(store, study.id)
     sides = {"t01": 0, "t02": 0, "t03": 1, "t04": 1}
-    across = [v for v in votes if v.contrast == "q1" and len({sides[t] for t in v.slots}) == 2]
+    across = [
+        v for v in vote_rows(votes) if v.contrast == "q1" and len({sides[t] for t in v.slots}) == 2
+    ]
     assert looks["abx"].trials == looks["abx"].count == len(across)
     # The oracle is the mixture martingale in panel.analysis.counts.anytime, tested by its own.
     expected = anytime.e_value(len(across), len(across), 1 / 2)
