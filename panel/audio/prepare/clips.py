@@ -192,6 +192,32 @@ def cut_clips(
     frames, rate and channels. Raises BadInput when the excerpt does not lie inside every take or
     is silent in one.
     """
+    _check_excerpt(takes, excerpt)
+    told = [
+        *faults.of_set([t.sound.source for t in takes], [t.sound.rate for t in takes]),
+        *_about_length(excerpt),
+    ]
+    rates = [take.sound.rate for take in takes]
+    takes = at_one_rate(takes)
+    cuts = _cut_all(takes, excerpt, align_takes(takes) if alignments is None else alignments)
+    gains = common_gains(
+        [cut.lufs for cut in cuts],
+        [cut.peak_db for cut in cuts],
+        matched,
+        PEAK_LIMIT_DB - max(headroom_db, 0.0),
+    )
+    told += [*_about_channels(takes), *_about_levels(cuts, matched)]
+    clips = []
+    for take, cut, gain_db, rate in zip(takes, cuts, gains, rates, strict=True):
+        own = faults.told_from(survey.figures(take.sound), take.sound.source, take.name)
+        residual, said = (None, []) if cut is cuts[0] else _against(cuts[0], cut, take, takes[0])
+        warnings = [*own, *_about_rate(take, rate), *said, *told]
+        clips.append(_prepared(take, cut, gain_db, residual, warnings))
+    return clips
+
+
+def _check_excerpt(takes: Sequence[Take], excerpt: Span) -> None:
+    """Whether there is anything to be cut, and a stretch of time to cut it from."""
     if not takes:
         raise BadInput("There is no take to cut from.", hint="Upload takes first.")
     if not (np.isfinite([excerpt.start_s, excerpt.end_s]).all() and excerpt.start_s >= 0):
@@ -201,85 +227,96 @@ def cut_clips(
             f"An excerpt of {excerpt.seconds:.2f} s is too short to be cut.",
             hint="Mark at least 2 s.",
         )
-    shared = list(faults.of_set([t.sound.source for t in takes], [t.sound.rate for t in takes]))
-    shared += _about_length(excerpt)
-    rates = [take.sound.rate for take in takes]
-    takes = at_one_rate(takes)
-    if alignments is None:
-        alignments = align_takes(takes)
-    rate = takes[0].sound.rate
-    start, frames = round(excerpt.start_s * rate), round(excerpt.seconds * rate)
+
+
+def _cut_all(takes: Sequence[Take], excerpt: Span, alignments: Sequence[Alignment]) -> list[_Cut]:
+    """The excerpt out of every take, with as many channels as the widest of them."""
     channels = max(take.sound.channels for take in takes)
-    reference = takes[0].sound
 
     def cut_one(take: Take, whole: Alignment) -> _Cut:
-        here = whole
-        if take is not takes[0]:
-            here = align.refine(reference, take.sound, start, frames, whole)
-        _check_inside(take, here, start, frames, rate)
-        cut = align.cut(take.sound, here, float(start), frames)
-        if cut.shape[1] < channels:
-            cut = np.repeat(cut, channels, axis=1)
-        cut = faded(cut, rate)
-        level, how = for_clip(cut, rate)
-        if not np.isfinite(level):
-            raise BadInput(
-                f"{take.name} is silent between {excerpt.start_s:.2f} and {excerpt.end_s:.2f} s.",
-                hint="Move the excerpt to where every take sounds.",
-            )
-        return _Cut(cut, within_band(cut), here, level, how, true_peak_db(cut, rate))
+        return _cut_one(take, takes[0], whole, excerpt, channels)
 
     with _threads(excerpt.seconds) as threads:
-        cuts = list(threads.map(cut_one, takes, alignments))
-    for take in takes:
-        if take.sound.channels < channels:
-            shared.append(
-                Warning_(
-                    "mono_and_stereo",
-                    f"{take.name} is mono and others are stereo: a listener can tell.",
-                )
-            )
+        return list(threads.map(cut_one, takes, alignments))
+
+
+def _cut_one(take: Take, first: Take, whole: Alignment, excerpt: Span, channels: int) -> _Cut:
+    """`whole`: the take's alignment to the first, refined here on the excerpt itself."""
+    rate = first.sound.rate
+    start, frames = round(excerpt.start_s * rate), round(excerpt.seconds * rate)
+    here = whole
+    if take is not first:
+        here = align.refine(first.sound, take.sound, start, frames, whole)
+    _check_inside(take, here, start, frames, rate)
+    cut = align.cut(take.sound, here, float(start), frames)
+    if cut.shape[1] < channels:
+        cut = np.repeat(cut, channels, axis=1)
+    cut = faded(cut, rate)
+    level, how = for_clip(cut, rate)
+    if not np.isfinite(level):
+        raise BadInput(
+            f"{take.name} is silent between {excerpt.start_s:.2f} and {excerpt.end_s:.2f} s.",
+            hint="Move the excerpt to where every take sounds.",
+        )
+    return _Cut(cut, within_band(cut), here, level, how, true_peak_db(cut, rate))
+
+
+def _about_channels(takes: Sequence[Take]) -> list[Warning_]:
+    channels = max(take.sound.channels for take in takes)
+    return [
+        Warning_(
+            "mono_and_stereo",
+            f"{take.name} is mono and others are stereo: a listener can tell.",
+        )
+        for take in takes
+        if take.sound.channels < channels
+    ]
+
+
+def _about_levels(cuts: Sequence[_Cut], matched: bool) -> list[Warning_]:
     loudness = [cut.lufs for cut in cuts]
-    peaks = [cut.peak_db for cut in cuts]
-    gains = common_gains(loudness, peaks, matched, PEAK_LIMIT_DB - max(headroom_db, 0.0))
     gap = max(loudness) - min(loudness)
+    found = []
     if gap > LEVEL_GAP_DB:
-        shared.append(
+        found.append(
             Warning_("level_gap", f"Levels differ by {gap:.1f} dB as recorded: compare the chain.")
         )
-    if not matched and len(takes) > 1:
-        shared.append(
+    if not matched and len(cuts) > 1:
+        found.append(
             Warning_("as_recorded", f"Levels are kept as recorded: they differ by {gap:.2f} dB.")
         )
-    clips = []
-    for i, take in enumerate(takes):
-        own = list(faults.told_from(survey.figures(take.sound), take.sound.source, take.name))
-        cut, found = cuts[i], cuts[i].alignment
-        if rates[i] != rate:
-            own.append(
-                Warning_("resampled", f"{take.name} was brought from {rates[i]:,} to {rate:,} Hz.")
-            )
-        residual, said = (None, []) if i == 0 else _against(cuts[0], cut, take, takes[0])
-        clips.append(
-            PreparedClip(
-                name=take.name,
-                samples=cut.samples * 10 ** (gains[i] / 20),
-                rate=rate,
-                gain_db=gains[i],
-                delay_samples=found.delay_samples,
-                drift_ppm=found.drift_ppm,
-                inverted=found.inverted,
-                swapped=found.swapped,
-                correlation=found.correlation,
-                residual_db=residual,
-                loudness_lufs=loudness[i] + gains[i],
-                recorded_lufs=loudness[i],
-                measured=cut.measured,
-                true_peak_db=peaks[i] + gains[i],
-                warnings=tuple(dict.fromkeys([*own, *said, *shared])),
-            )
-        )
-    return clips
+    return found
+
+
+def _about_rate(take: Take, recorded: int) -> list[Warning_]:
+    """That a take recorded at another rate was brought to that of all."""
+    rate = take.sound.rate
+    if recorded == rate:
+        return []
+    return [Warning_("resampled", f"{take.name} was brought from {recorded:,} to {rate:,} Hz.")]
+
+
+def _prepared(
+    take: Take, cut: _Cut, gain_db: float, residual: float | None, warnings: Sequence[Warning_]
+) -> PreparedClip:
+    found = cut.alignment
+    return PreparedClip(
+        name=take.name,
+        samples=cut.samples * 10 ** (gain_db / 20),
+        rate=take.sound.rate,
+        gain_db=gain_db,
+        delay_samples=found.delay_samples,
+        drift_ppm=found.drift_ppm,
+        inverted=found.inverted,
+        swapped=found.swapped,
+        correlation=found.correlation,
+        residual_db=residual,
+        loudness_lufs=cut.lufs + gain_db,
+        recorded_lufs=cut.lufs,
+        measured=cut.measured,
+        true_peak_db=cut.peak_db + gain_db,
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
 
 
 def common_gains(

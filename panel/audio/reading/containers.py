@@ -14,6 +14,16 @@ AGAIN = "Copy or export the take again, and compare its size with the original."
 _OPEN_ENDED = 0xFFFFFFFF  # written by programs that stream and never learn the length
 
 
+_MAGIC: tuple[tuple[str, int, bytes], ...] = (
+    ("flac", 0, b"fLaC"),
+    ("caf", 0, b"caff"),
+    ("ogg", 0, b"OggS"),
+    ("mov", 4, b"ftyp"),
+    ("matroska", 0, b"\x1a\x45\xdf\xa3"),
+)
+"""Kinds told by a word of their own: where it stands, and which it is."""
+
+
 def kind(path: Path) -> str:
     """The file's kind by its first bytes; "" when it is none of those that are read."""
     with path.open("rb") as file:
@@ -26,26 +36,20 @@ def kind(path: Path) -> str:
             head = file.read(16)
             if head[:4] != b"fLaC" and not _is_adts(head):
                 return "mp3"
-    by_magic = {b"RIFF": b"WAVE", b"RF64": b"WAVE", b"BW64": b"WAVE"}
-    if head[:4] in by_magic and head[8:12] == by_magic[head[:4]]:
+    return _kind_of(head)
+
+
+def _kind_of(head: bytes) -> str:
+    if head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:12] == b"WAVE":
         return "wav"
     if head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):
         return "aiff"
-    if head[:4] == b"fLaC":
-        return "flac"
-    if head[:4] == b"caff":
-        return "caf"
-    if head[:4] == b"OggS":
-        return "ogg"
-    if head[4:8] == b"ftyp":
-        return "mov"
-    if head[:4] == b"\x1a\x45\xdf\xa3":
-        return "matroska"
+    for name, at, word in _MAGIC:
+        if head[at : at + len(word)] == word:
+            return name
     if _is_adts(head):
         return "aac"
-    if len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0:
-        return "mp3"
-    return ""
+    return "mp3" if len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0 else ""
 
 
 def _is_adts(head: bytes) -> bool:
@@ -89,38 +93,48 @@ def _check_wav(file: BinaryIO, size: int, name: str) -> None:
     """RIFF, RF64 and BW64 (ITU-R BS.2088): chunk by chunk to the end of the file."""
     head = file.read(12)
     long = head[:4] in (b"RF64", b"BW64")
-    riff_size = struct.unpack("<I", head[4:8])[0]
+    unfinished = struct.unpack("<I", head[4:8])[0] <= 36
     at, data_seen, fmt_seen, data_size64 = 12, False, False, -1
     while at + 8 <= size:
         file.seek(at)
         chunk, length = struct.unpack("<4sI", file.read(8))
         if not _is_chunk_name(chunk):
-            if data_seen:
-                raise _damaged(name, "something that is no chunk follows its sound")
-            raise _damaged(name, "its list of chunks cannot be followed")
-        body = at + 8
+            what = "something that is no chunk follows its sound"
+            raise _damaged(name, what if data_seen else "its list of chunks cannot be followed")
+        there = size - at - 8
         if chunk == b"ds64" and long and length >= 24:
             data_size64 = struct.unpack("<QQQ", file.read(24))[1]
         elif chunk == b"fmt " and not fmt_seen:
             fmt_seen = True
             _check_wav_format(file.read(min(length, 40)), name)
         elif chunk == b"data":
-            if long and length == _OPEN_ENDED:
-                length = data_size64
-            if length in (_OPEN_ENDED, -1):
-                length = size - body  # streamed: the sound goes on to the end of the file
-            if length == 0 and size - body > 1 and riff_size <= 36:
-                raise _damaged(name, "its header was never finished, so its length is unknown")
-            if length > size - body:
-                raise _cut_short(name, length, size - body)
+            length = _wav_data_length(length, data_size64 if long else None, there)
+            _check_wav_data(length, there, unfinished, name)
             data_seen = True
-        elif length > size - body:
+        elif length > there:
             raise _damaged(name, "one of its chunks reaches past its end")
-        at = body + length + (length & 1)
+        at += 8 + length + (length & 1)
     if not fmt_seen:
         raise _damaged(name, "the chunk that describes its sound is missing")
     if not data_seen:
         raise _damaged(name, "the chunk that holds its sound is missing")
+
+
+def _wav_data_length(told: int, long: int | None, there: int) -> int:
+    """Bytes of sound; `long`: as told in 64 bits, -1 where that was not told, None in RIFF.
+
+    A file that was streamed does not know: its sound goes on to the end of the file.
+    """
+    length = long if long is not None and told == _OPEN_ENDED else told
+    return there if length in (_OPEN_ENDED, -1) else length
+
+
+def _check_wav_data(length: int, there: int, unfinished: bool, name: str) -> None:
+    """`unfinished`: the header tells of a file that ends with itself."""
+    if length == 0 and there > 1 and unfinished:
+        raise _damaged(name, "its header was never finished, so its length is unknown")
+    if length > there:
+        raise _cut_short(name, length, there)
 
 
 def _check_wav_format(body: bytes, name: str) -> None:
