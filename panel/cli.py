@@ -96,8 +96,12 @@ def demo(
 
     socket = listening_socket(place.settings.host, place.settings.port, or_another=port is None)
     place = place.on(socket.getsockname()[1])
-    for line in running.welcome(place, built):
-        typer.echo(line)
+    try:
+        welcome = running.welcome(place, built)
+    except BaseException:
+        socket.close()
+        raise
+    typer.echo("\n".join(welcome))
     run(place.settings, socket, quiet=True)
 
 
