@@ -45,7 +45,9 @@ def check(request: Request, code: str) -> Response:
 
 @router.post("/listen/{code}/check/answers")
 def check_answers(request: Request, code: str, given: CheckAnswers) -> Response:
-    kind, wanted = presentations(request).settle(code, given.id)
+    secret = presentations(request).settle(code, given.id, check=True)
+    assert isinstance(secret, tuple)
+    kind, wanted = secret
     right = sum(a == b for a, b in zip(given.answers, wanted, strict=True))
     outcome = check_results.conclude_check(
         request.app.state.store,

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
-from typing import Any
+from typing import TypeAlias
 
 from panel.errors import Gone
 from panel.marked import N_
@@ -17,6 +17,10 @@ from panel.marked import N_
 MEMORY = 256 * 2**20  # bytes of sound that may wait to be fetched
 LIFE = 900.0  # seconds
 PER_LISTENER = 4
+
+Secret: TypeAlias = tuple[str, tuple[int, ...]] | int | str | None
+"""The answer to what is heard: of a headphone check its kind and the right parts, of practice the
+right answer, None where any is."""
 
 
 @dataclass
@@ -28,7 +32,7 @@ class Presentation:
     tokens: tuple[str, ...]
     made_at: float
     waiting: dict[str, bytes]
-    secret: Any = None
+    secret: Secret = None
 
     @property
     def bytes(self) -> int:
@@ -47,7 +51,7 @@ class Presentations:
     _by_token: dict[str, Presentation] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
 
-    def put(self, owner: str, wavs: Sequence[bytes], secret: Any = None) -> Presentation:
+    def put(self, owner: str, wavs: Sequence[bytes], secret: Secret = None) -> Presentation:
         """Keep the prints of one presentation under fresh addresses."""
         tokens = tuple(secrets.token_urlsafe(24) for _ in wavs)
         made = Presentation(
@@ -73,11 +77,12 @@ class Presentations:
                 raise Gone(N_("This sound has been fetched already."), hint=N_("Reload the page."))
             return held.waiting.pop(token)
 
-    def settle(self, owner: str, presentation_id: str) -> Any:
-        """The secret of a presentation, once. Raises Gone when it is no longer known."""
+    def settle(self, owner: str, presentation_id: str, *, check: bool = False) -> Secret:
+        """The secret of a presentation, once. Raises Gone when it is no longer known, or is a
+        headphone `check` where none was meant, or the other way round."""
         with self._lock:
             held = self._held.get(presentation_id)
-            if held is None or held.owner != owner:
+            if held is None or held.owner != owner or isinstance(held.secret, tuple) != check:
                 raise Gone(N_("This example is no longer open."), hint=N_("Reload the page."))
             self._drop(held)
             return held.secret

@@ -8,10 +8,9 @@ from starlette.responses import Response
 
 from panel.booth.sounds import no_store
 from panel.stages.listen import votes_in
+from panel.stages.listen.votes_in import Note
 
 router = APIRouter()
-
-Note = bool | int | float | list[bool | int | float]
 
 
 class VoteIn(BaseModel):

@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from panel.design.guard.clean_pairs import CleanPair
 from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.errors import PanelError
@@ -205,7 +206,7 @@ def _question(
     factors = intake.factors(store, study.id)
     asked = next((known for known in factors if known.id == factor), None)
     sides = contrasts.by_value(store, study.id, factor) if asked else ()
-    nearest: Sequence[Any] = ()
+    nearest: Sequence[CleanPair] = ()
     if problem and len(judged) > 1:
         nearest = contrasts.judge(store, study.id, judged).nearest
     takes = {take.key: take for take in intake.takes(store, study.id)}

@@ -20,6 +20,7 @@ from panel.study.factors import Factor, TakeLog, Value
 FORMAT = "fair-hearing-plan/1"
 ROLES = ("question", "retake_control", "planted_check")
 HEADPHONE_CHECKS = ("antiphase", "huggins")
+NOT_YET = ("id", "role", "of", "level", "differs", "unlogged", "strata")
 AS_EXPORTED = "Use the plan.json that was exported with these votes, unchanged."
 
 
@@ -237,6 +238,11 @@ class Contrast:
             **self._own_to_its_procedure(),
             **self._own_to_its_role(),
         }
+
+    def document_as_asked(self) -> dict[str, Json]:
+        """What is kept of it beside its id and role before there is a plan: nothing that the guard
+        says, but the factor that is asked about."""
+        return {key: value for key, value in self.document().items() if key not in NOT_YET}
 
     def _own_to_its_procedure(self) -> dict[str, Json]:
         said: dict[str, Json] = {

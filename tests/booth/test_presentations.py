@@ -18,6 +18,18 @@ def test_a_sample_is_handed_over_once_and_to_its_listener_only() -> None:
     assert table.fetch("listener", made.tokens[1]) == b"two"
 
 
+def test_the_key_of_a_headphone_check_is_not_given_out_as_that_of_practice() -> None:
+    table = Presentations()
+    check = table.put("listener", [b"x"], secret=("antiphase", (0, 2, 1)))
+    practice = table.put("listener", [b"y"], secret="one")
+    with pytest.raises(Gone):
+        table.settle("listener", check.id)
+    with pytest.raises(Gone):
+        table.settle("listener", practice.id, check=True)
+    assert table.settle("listener", check.id, check=True) == ("antiphase", (0, 2, 1))
+    assert table.settle("listener", practice.id) == "one"
+
+
 def test_a_secret_is_settled_once_and_by_its_listener_only() -> None:
     table = Presentations()
     made = table.put("listener", [b"x"], secret=2)

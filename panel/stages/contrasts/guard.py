@@ -3,9 +3,8 @@
 Nothing of it is kept: the log may change after a contrast was made.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
 
 from sqlmodel import Session
 
@@ -126,7 +125,7 @@ def known_factor(factors: Sequence[Factor], key: str) -> Factor:
     return found
 
 
-def _alike(takes: Sequence[Take], what: str, words: Any, hint: str) -> None:
+def _alike(takes: Sequence[Take], what: str, words: Callable[[Take], str], hint: str) -> None:
     for take in takes[1:]:
         if getattr(take, what) != getattr(takes[0], what):
             raise BadInput(

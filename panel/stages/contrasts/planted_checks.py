@@ -11,7 +11,6 @@ from panel.stages.contrasts.rows import (
     checked_votes,
     contrast_in,
     keep_contrast,
-    kept_as,
     tidy_attribute,
 )
 from panel.stages.rows import take_in
@@ -73,7 +72,7 @@ def add_planted_check(
         key = keep_contrast(s, study_id, "check", check)
         sides = (Condition("unchanged", (take.key,)), Condition("planted", (f"{take.key}+{key}",)))
         kept = contrast_in(s, study_id, key)
-        kept.document = kept_as(replace(check, conditions=sides))
+        kept.document = replace(check, conditions=sides).document_as_asked()
         s.add(kept)
         s.commit()
     return key

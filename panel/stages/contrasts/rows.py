@@ -14,14 +14,12 @@ from panel.procedures.base import Procedure
 from panel.stages.rows import asked_in
 from panel.store.tables import Contrast as Row
 from panel.study.conditions import Condition
-from panel.study.documents import Json
 from panel.study.plan import Contrast
 
 MOST_CONTRASTS = 20
 MOST_VOTES = 400
 LONGEST_NAME = 120
 LONGEST_REASON = 1000
-NOT_KEPT = ("id", "role", "of", "level", "differs", "unlogged", "strata")
 
 
 def contrasts_in(session: Session, study_id: int) -> list[Row]:
@@ -63,17 +61,11 @@ def keep_contrast(session: Session, study_id: int, prefix: str, contrast: Contra
             key=key,
             position=max((other.position for other in there), default=0) + 1,
             role=contrast.role,
-            document=kept_as(contrast),
+            document=contrast.document_as_asked(),
         )
     )
     session.flush()
     return key
-
-
-def kept_as(contrast: Contrast) -> dict[str, Json]:
-    """What a row keeps of a contrast beside its key and role: nothing that the guard says, but
-    the factor that is asked about."""
-    return {key: value for key, value in contrast.document().items() if key not in NOT_KEPT}
 
 
 def tidy_attribute(kind: Procedure, attribute: str | None) -> str | None:

@@ -1,7 +1,6 @@
 """What a listener's headphone check came to: taken, taken again, or left out."""
 
 from collections.abc import Mapping
-from typing import Any
 
 from panel.errors import BadInput, Conflict
 from panel.marked import N_
@@ -18,7 +17,7 @@ def record_check(
     store: Store,
     code: str,
     result: str,
-    detail: Mapping[str, Any] | None = None,
+    detail: Mapping[str, str | int] | None = None,
 ) -> ListenerState:
     """Record the headphone check: "passed", "failed" or "not taken", with its detail.
 
@@ -48,7 +47,7 @@ def conclude_check(
     """
     with store.session() as s:
         earlier = attempts(holder(s, code)[0])
-    detail = {"kind": kind, "right": right, "of": of}
+    detail: dict[str, str | int] = {"kind": kind, "right": right, "of": of}
     if passed or earlier + 1 >= CHECKS_ALLOWED:
         record_check(store, code, "passed" if passed else "failed", detail)
         return "passed" if passed else "failed"

@@ -5,7 +5,7 @@ import re
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TypeAlias
 
 from sqlalchemy import func
 from sqlmodel import Session, col, select
@@ -22,6 +22,7 @@ from panel.store.tables import Listener, Study, Trial, Vote
 LONGEST_SECONDS = 7 * 24 * 3600
 MOST_PLAYS = 100_000
 LONGEST_NOTES = 2000
+Note: TypeAlias = bool | int | float | list[bool | int | float]
 _NOTE_NAME = re.compile(r"[a-z_]{1,40}")
 
 
@@ -45,7 +46,7 @@ def vote(
     answer: int | str,
     plays: int = 0,
     seconds: int = 0,
-    notes: Mapping[str, Any] | None = None,
+    notes: Mapping[str, Note] | None = None,
     *,
     reason: str = "",
     ticked: Sequence[str] = (),
@@ -166,9 +167,9 @@ def _count(value: int, what: str, most: int) -> int:
     return value
 
 
-def _notes(notes: Mapping[str, Any]) -> dict[str, Any]:
+def _notes(notes: Mapping[str, Note]) -> dict[str, Note]:
     """Only small counts and flags: what happened to the playback, never free text."""
-    kept: dict[str, Any] = {}
+    kept: dict[str, Note] = {}
     for name, value in notes.items():
         simple = value if isinstance(value, list) else [value]
         if not _NOTE_NAME.fullmatch(str(name)) or any(
