@@ -9,9 +9,16 @@ from collections.abc import Sequence
 
 from sqlmodel import col, select
 
-from panel.design.contrast_check import MOST_ORDERED
 from panel.errors import BadInput
 from panel.procedures.catalogue import procedure as kind_of
+from panel.stages.contrasts.askable import (
+    check_borne,
+    check_given,
+    check_how_many,
+    check_reminders,
+    check_same_factor,
+    scale_asked,
+)
 from panel.stages.contrasts.guard import (
     by_value,
     check_comparable,
@@ -86,71 +93,18 @@ def add_question(
         write_first(s)
         unlocked(s, study_id)
         factors = factors_in(s, study_id)
-        for other in given:
-            if known_factor(factors, other).id == factor:
-                raise BadInput(
-                    "What is asked about cannot be given as well.",
-                    hint="Tick another factor, or none.",
-                )
+        check_given(factors, given, factor)
         result = guarded(s, study_id, conditions, reason, given)
-        if given and not result.allowed:
-            raise BadInput(result.sentence)
-        if given and (not kind.round_robin or scale):
-            raise BadInput(
-                "A reminder and a trend cannot be asked given another factor.",
-                hint="Ask about two values, by ABX, a preference or a named attribute.",
-            )
-        if result.role == "retake_control":
-            raise BadInput(
-                result.sentence,
-                hint="Log what was changed, or make it a retake control instead of a question.",
-            )
-        if not result.allowed:
-            raise BadInput(
-                result.sentence,
-                hint="Leave out the takes that differ in more, or write down why you ask all the "
-                "same; the verdict will repeat it.",
-            )
-        if factor is not None and result.factor is not None and factor != result.factor:
-            raise BadInput(
-                f"The question is about {known_factor(factors, factor).name}, but these takes "
-                f"differ in {known_factor(factors, result.factor).name}.",
-                hint="Choose takes that differ in what you ask about.",
-            )
-        if not kind.round_robin and (
-            len(conditions) != 2 or min(len(c.takes) for c in conditions) < 2
-        ):
-            raise BadInput(
-                "With a reminder two conditions are asked about, and each needs two takes at "
-                "least: the reminder is another take than the fresh one.",
-                hint="Record more takes, choose two conditions, or ask by ABX.",
-            )
+        check_borne(result, kind, scale)
+        check_same_factor(factors, factor, result.factor)
+        check_reminders(kind, conditions)
         check_comparable(s, study_id, conditions)
-        asked = result.factor or factor
-        asked_factor = known_factor(factors, asked) if asked else None
-        numeric = asked_factor is not None and asked_factor.kind == "numeric"
-        if numeric and asked_factor is not None:
+        about = result.factor or factor
+        asked_factor = known_factor(factors, about) if about else None
+        if asked_factor is not None and asked_factor.kind == "numeric":
             conditions = with_doses(s, study_id, conditions, asked_factor)
-            if scale is None and len(conditions) > 2:
-                scale = "linear"
-        if scale is not None and not numeric:
-            raise BadInput(
-                "A trend needs a factor that is a number, such as hours in use.",
-                hint="Leave the scale empty, or ask about a numeric factor.",
-            )
-        if scale not in (None, "linear", "log1p"):
-            raise BadInput("The scale of a trend is linear or log1p.")
-        if len(conditions) > 2 and scale is None and not kind.directed:
-            raise BadInput(
-                "More than two conditions can be asked about along a numeric factor, by "
-                "preference, or by a named attribute.",
-                hint="Choose two of them; ask about the others in a question of their own.",
-            )
-        if len(conditions) > MOST_ORDERED and scale is None:
-            raise BadInput(
-                f"More than {MOST_ORDERED} conditions cannot be put in order.",
-                hint="Choose fewer of them.",
-            )
+        scale = scale_asked(scale, asked_factor, len(conditions))
+        check_how_many(kind, len(conditions), scale)
         key = keep_contrast(
             s,
             study_id,

@@ -1,6 +1,6 @@
 """Can these takes answer it? The facts of a study, put to the check list."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from sqlmodel import Session
@@ -28,8 +28,8 @@ from panel.stages.rows import (
 )
 from panel.store.session import Store
 from panel.store.tables import Clip, Take
-from panel.study.conditions import Condition
-from panel.study.factors import is_logged
+from panel.study.conditions import Condition, Stratum
+from panel.study.factors import Factor, is_logged
 from panel.study.rules import read_rules
 
 MOST_PROPOSED = 3
@@ -53,54 +53,41 @@ def readiness(store: Store, study_id: int) -> ReadinessView:
     return ReadinessView(found, in_all(found), tuple(q.name for q in known.questions), known.asked)
 
 
+@dataclass(frozen=True)
+class _Question:
+    """A question that is asked, or that the log would bear."""
+
+    name: str
+    conditions: tuple[Condition, ...]
+    strata: tuple[Stratum, ...]
+    dose: bool = False
+    directed: bool = False
+
+    def facts(self, there: dict[str, TakeFacts]) -> QuestionFacts:
+        return QuestionFacts(
+            self.name,
+            _sides(self.conditions, there),
+            self.dose,
+            tuple(_sides(self.conditions, there, stratum.takes) for stratum in self.strata),
+            self.directed,
+        )
+
+
 def facts(store: Store, study_id: int) -> Facts:
     """Only takes that stand in one of the questions count."""
-    proposed = propose(store, study_id)
+    borne = _borne(store, study_id)
     with store.session() as s:
-        asked = [
-            (
-                c.name,
-                c.conditions,
-                c.scale,
-                guarded(s, study_id, c.conditions, None, c.given).strata,
-                c.directed,
-            )
-            for c in map(asked_in, contrasts_in(s, study_id))
-            if c.role == "question"
-        ]
-        if asked:
-            questions = asked
-        else:
-            questions = [
-                (p.name, p.conditions, None, p.guard.strata, False)
-                for p in proposed
-                if p.factor is not None
-            ]
-            questions = questions[:MOST_PROPOSED]
+        asked = _asked(s, study_id)
+        questions = asked or borne
         takes = takes_in(s, study_id)
         prepared = bool(takes) and clips_missing(s, study_id) != "all"
         there = _take_facts(takes, clips_in(s, study_id) if prepared else [])
-        names = {key for _, sides, *_ in questions for side in sides for key in side.takes}
+        chosen = {key for q in questions for side in q.conditions for key in side.takes}
+        compared = [take for take in takes if take.key in chosen]
         return Facts(
-            questions=tuple(
-                QuestionFacts(
-                    name,
-                    _sides(sides, there),
-                    scale is not None,
-                    tuple(_sides(sides, there, stratum.takes) for stratum in strata),
-                    directed,
-                )
-                for name, sides, scale, strata, directed in questions
-            ),
+            questions=tuple(question.facts(there) for question in questions),
             factors=tuple(
-                LoggedFacts(
-                    factor.name,
-                    tuple(
-                        take.label
-                        for take in takes
-                        if take.key in names and not is_logged(take.log.get(factor.id))
-                    ),
-                )
+                LoggedFacts(factor.name, _without(compared, factor))
                 for factor in factors_in(s, study_id)
             ),
             excerpts=tuple(
@@ -111,6 +98,31 @@ def facts(store: Store, study_id: int) -> Facts:
             prepared=prepared,
             alpha=_alpha(s, study_id),
         )
+
+
+def _asked(session: Session, study_id: int) -> list[_Question]:
+    return [
+        _Question(
+            c.name,
+            c.conditions,
+            guarded(session, study_id, c.conditions, None, c.given).strata,
+            c.scale is not None,
+            c.directed,
+        )
+        for c in map(asked_in, contrasts_in(session, study_id))
+        if c.role == "question"
+    ]
+
+
+def _borne(store: Store, study_id: int) -> list[_Question]:
+    """The questions that the log would bear best."""
+    found = [p for p in propose(store, study_id) if p.factor is not None]
+    return [_Question(p.name, p.conditions, p.guard.strata) for p in found[:MOST_PROPOSED]]
+
+
+def _without(takes: Sequence[Take], factor: Factor) -> tuple[str, ...]:
+    """Labels of the takes for which the factor is not logged."""
+    return tuple(take.label for take in takes if not is_logged(take.log.get(factor.id)))
 
 
 def _sides(
