@@ -88,7 +88,8 @@ def _preference(contrast: Contrast, name: str) -> Iterator[str]:
         "reasons": contrast.reasons,
         "attributes": bool(contrast.attributes),
     }
-    yield from _words(contrast.attributes, name)
+    if "attributes" in contrast.options:
+        yield from _words(contrast.attributes, name)
     if any(said[option] for option in said if option not in contrast.options):
         yield f"{name}: “no preference”, reasons and words to tick go only with a preference."
 

@@ -70,9 +70,8 @@ def typed(document: Json | bytes, *, whole: bool = True, hint: str = AS_EXPORTED
 
 def _root(value: Json, *, whole: bool, hint: str) -> Entry:
     root = Entry(value, "plan", hint, whole=whole)
-    found = root.get("format").value
-    if found != FORMAT:
-        raise root.refuse(f"its format is {found!r}, so it is no plan of the format {FORMAT}")
+    if root.get("format").value != FORMAT:
+        raise BadInput(f"This is no plan of the format {FORMAT}.", hint=hint)
     return root
 
 
