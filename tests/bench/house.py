@@ -200,6 +200,8 @@ def own_to_one(files: list[Source]) -> Alone:
 def _documents_word(source: Source, node: ast.Constant, known: set[str]) -> bool:
     """Is this the name of an entry for what is asked about, not the procedure that asks by it?"""
     above = source.parents[node]
+    if isinstance(above, ast.Compare) and isinstance(above.ops[0], ast.In | ast.NotIn):
+        return ast.unparse(above.comparators[0]).endswith(".options")
     if isinstance(above, ast.Subscript):
         return ast.unparse(above.value).split(".")[-1] in CARRIERS
     if isinstance(above, ast.Call):
