@@ -61,16 +61,14 @@ def check_whole(path: Path, kind_: str, name: str) -> None:
 
     `kind_` as given by `kind`; `name` is how the take is called in the sentence.
     """
-    size = path.stat().st_size
+    check = {"wav": _check_wav, "aiff": _check_aiff, "caf": _check_caf, "ogg": _check_ogg}
+    if kind_ not in check:
+        return
     with path.open("rb") as file:
-        if kind_ == "wav":
-            _check_wav(file, size, name)
-        elif kind_ == "aiff":
-            _check_aiff(file, size, name)
-        elif kind_ == "caf":
-            _check_caf(file, size, name)
-        elif kind_ == "ogg":
-            _check_ogg(file, size, name)
+        try:
+            check[kind_](file, path.stat().st_size, name)
+        except struct.error as ended:
+            raise _damaged(name, "it ends in the middle of its header") from ended
 
 
 def _cut_short(name: str, promised: int, there: int) -> BadInput:

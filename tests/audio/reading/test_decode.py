@@ -282,3 +282,18 @@ def test_an_m4a_cut_short_is_refused(tmp_path, make, share):
     data = path.read_bytes()
     path.write_bytes(data[: int(share * len(data))])
     refuse(path, "damaged|cut short|no sound")
+
+
+@pytest.mark.parametrize("kind", ["WAV", "AIFF", "CAF", "RF64"])
+def test_a_file_that_ends_within_its_header_is_refused_wherever_it_ends(tmp_path, kind):
+    whole = tmp_path / f"whole.{kind.lower()}"
+    soundfile.write(whole, np.zeros((48, 2)), RATE, "PCM_24", format=kind)
+    content = whole.read_bytes()
+    refused = 0
+    for length in range(len(content) - 48 * 6):
+        cut = tmp_path / "cut"
+        cut.write_bytes(content[:length])
+        with pytest.raises(BadInput):
+            decode.read(cut)
+        refused += 1
+    assert refused > 40
