@@ -6,6 +6,7 @@ With the plan, `concluded` gives the verdict as the study's own end would.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from panel.analysis.verdict import conclude, plain
 from panel.analysis.wording.phrases import percent
 from panel.analysis.wording.reasons import swapped_words
 from panel.errors import BadInput
-from panel.procedures.base import EMPTY
+from panel.procedures.base import EMPTY, Procedure
 from panel.procedures.catalogue import PROCEDURES
 from panel.prose import about, p_equals, plural
 from panel.study.conditions import Condition
@@ -121,49 +122,59 @@ def _as_contrast(id_: str, votes: VoteTable) -> Contrast:
     Where right and wrong is marked although the procedure has a direction (a planted check by
     attribute), the takes that are right to choose are one side.
     """
-    rows = np.flatnonzero(votes.on(id_))
-    procedures = [votes.procedures[i] for i in np.unique(votes.procedure[rows]).tolist()]
-    unknown = [p for p in procedures if p not in PROCEDURES]
+    own = votes.of_contrast(id_)
+    kind = _procedure_of(id_, own)
+    check_slots(kind, own, NEED_TABLE)
+    asked = Contrast(
+        id=id_,
+        name=id_,
+        role="question",
+        procedure=kind.code,
+        conditions=tuple(Condition(take, (take,)) for take in _named(own, own.slots)),
+        level="unknown",
+        votes_per_listener=1,
+        ties=bool(own.tied.any()),
+    )
+    check = replace(asked, role="planted_check")
+    if not check.known_direction or not np.any(own.correct != UNMARKED):
+        return asked
+    sides = _marked_sides(id_, own, kind.chosen(own.slots, own.given))
+    return replace(check, conditions=tuple(Condition(", ".join(side), side) for side in sides))
+
+
+def _procedure_of(id_: str, own: VoteTable) -> Procedure:
+    """The one procedure that the votes of a contrast were put by."""
+    codes = [own.procedures[i] for i in np.unique(own.procedure).tolist()]
+    unknown = [code for code in codes if code not in PROCEDURES]
     if unknown:
         raise BadInput(
             f"Contrast “{id_}” has votes by the unknown procedure {unknown[0]!r}; known are "
             f"{', '.join(PROCEDURES)}.",
             hint=NEED_TABLE,
         )
-    if len(procedures) > 1:
+    if len(codes) > 1:
         raise BadInput(
-            f"Contrast “{id_}” has votes by {' and '.join(procedures)}: one contrast is asked by "
+            f"Contrast “{id_}” has votes by {' and '.join(codes)}: one contrast is asked by "
             "one procedure.",
             hint="Give contrasts asked in different ways different ids.",
         )
-    kind = PROCEDURES[procedures[0]]
-    check_slots(kind, votes, rows, NEED_TABLE)
-    slots, correct = votes.slots[rows], votes.correct[rows]
-    takes = _named(votes, slots)
-    sides: list[tuple[str, ...]] = [(take,) for take in takes]
-    marked = kind.purpose == "direction" and bool(np.any(correct != UNMARKED))
-    if marked:
-        chosen = kind.chosen(slots, votes.given[rows])
-        right = {*_named(votes, chosen[correct == RIGHT])}
-        wrong = correct == WRONG
-        right |= {*_named(votes, slots[wrong])} - {*_named(votes, chosen[wrong])}
-        sides = [tuple(t for t in takes if t not in right), tuple(t for t in takes if t in right)]
-        if not all(sides):
-            raise BadInput(
-                f"The votes on “{id_}” are marked right and wrong in a way that no side of its "
-                "takes explains.",
-                hint=NEED_TABLE,
-            )
-    return Contrast(
-        id=id_,
-        name=id_,
-        role="planted_check" if marked else "question",
-        procedure=kind.code,
-        conditions=tuple(Condition(", ".join(side), side) for side in sides),
-        level="unknown",
-        votes_per_listener=1,
-        ties=bool(votes.tied[rows].any()),
-    )
+    return PROCEDURES[codes[0]]
+
+
+def _marked_sides(id_: str, own: VoteTable, chosen: Ints) -> tuple[tuple[str, ...], ...]:
+    """The takes that are wrong to choose, by the marks of the votes, and those that are right."""
+    wrong = own.correct == WRONG
+    right = {*_named(own, chosen[own.correct == RIGHT])}
+    right |= {*_named(own, own.slots[wrong])} - {*_named(own, chosen[wrong])}
+    takes = _named(own, own.slots)
+    sides = tuple(tuple(t for t in takes if (t in right) == side) for side in (False, True))
+    if not all(sides):
+        raise BadInput(
+            f"The votes on “{id_}” are marked right and wrong in a way that no side of its "
+            "takes explains.",
+            hint=NEED_TABLE,
+        )
+    return sides
 
 
 def _named(votes: VoteTable, takes: Ints) -> list[str]:

@@ -62,10 +62,12 @@ def marks(plan: Plan, votes: VoteTable) -> Ints:
     return out
 
 
-def check_slots(kind: Procedure, votes: VoteTable, rows: Ints, hint: str) -> None:
-    """Raises BadInput with `hint` if the slots or answer of a vote in `rows` are not those of the
-    procedure."""
-    faults = ((wrong, partial(_about, votes, end)) for wrong, end in _misfits(kind, votes, rows))
+def check_slots(kind: Procedure, votes: VoteTable, hint: str) -> None:
+    """Raises BadInput with `hint` if slots or answer of a vote are not those of its procedure."""
+    faults = (
+        (wrong, partial(_about, votes, end))
+        for wrong, end in _misfits(kind, votes, np.arange(len(votes)))
+    )
     _refuse_first(faults, hint)
 
 

@@ -5,8 +5,8 @@ import pytest
 from vote_records import as_tables
 
 from panel.analysis.counts import exact
-from panel.analysis.reliability import of_panel
 from panel.analysis.verdict import conclude
+from panel.analysis.wording.reliability import of_panel
 
 
 @pytest.fixture

@@ -25,7 +25,7 @@ class Coded:
     the vote was for `second` (across conditions: for the later, or higher, condition). `one`: the
     take in the first position. `tied`: neither was preferred (then `y` says nothing); None where
     that cannot be said. `differ`: two takes were played; None where they always are.
-    `reminders` (votes, 2): the takes that were at hand beside the pair; None where there are none.
+    `at_hand` (votes, 2): the takes that were at hand beside the pair; None where there are none.
     """
 
     take_ids: tuple[str, ...]
@@ -39,7 +39,7 @@ class Coded:
     y: NDArray[np.bool_]
     tied: NDArray[np.bool_] | None = None
     differ: NDArray[np.bool_] | None = None
-    reminders: Ints | None = None
+    at_hand: Ints | None = None
 
     @cached_property
     def decided(self) -> NDArray[np.bool_]:
@@ -87,7 +87,7 @@ class Coded:
             y=self.y[rows],
             tied=None if self.tied is None else self.tied[rows],
             differ=None if self.differ is None else self.differ[rows],
-            reminders=None if self.reminders is None else number[self.reminders[rows]],
+            at_hand=None if self.at_hand is None else number[self.at_hand[rows]],
         )
 
 
@@ -115,7 +115,7 @@ def code(contrast: Contrast, votes: VoteTable, rows: Ints | None = None) -> Code
         y=chosen == second if contrast.directed else correct == RIGHT,
         tied=votes.tied[rows] if contrast.ties else None,
         differ=kind.differ(slots),
-        reminders=kind.at_hand(slots),
+        at_hand=kind.at_hand(slots),
     )
 
 

@@ -166,8 +166,8 @@ def attribute_to_change(
         levels = {"asked": coded.labels.tolist(), "given": stratum.tolist()}
         test = several_factors.directed if contrast.directed else several_factors.undirected
         return test(coded.table, levels, "asked", rng).attribution
-    if coded.reminders is not None:
-        met = np.column_stack([coded.first, coded.second, coded.reminders])
+    if coded.at_hand is not None:
+        met = np.column_stack([coded.first, coded.second, coded.at_hand])
         return dealt_by_condition.test(coded.y, met, coded.labels)
     if contrast.is_dose:
         doses = sorted(contrast.doses_on_scale)
@@ -222,7 +222,7 @@ def of_question(
         looked_at=looked_at,
     )
     within = None
-    if question and coded.reminders is None and max(len(c.takes) for c in contrast.conditions) >= 2:
+    if question and coded.at_hand is None and max(len(c.takes) for c in contrast.conditions) >= 2:
         within = tally(
             contrast,
             coded,

@@ -304,5 +304,5 @@ def _coded(one: Asked, answers: Simulated, keep: Ints) -> Coded:
         y=said.y,
         tied=said.tied,
         differ=said.differ,
-        reminders=None if one.reminders is None else one.reminders[keep],
+        at_hand=None if one.reminders is None else one.reminders[keep],
     )

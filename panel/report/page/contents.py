@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from panel.analysis.reliability import of_panel
+from panel.analysis.wording.reliability import of_panel
 from panel.prose import decimal, listed, percent, percent_range, plural
 from panel.report.figures.course import evidence_by_vote, votes_over_time
 from panel.report.figures.dose import dose_curve, dose_lines
