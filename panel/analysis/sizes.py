@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from panel.analysis.attribution import shared_takes
-from panel.analysis.counts import same_different
+from panel.analysis.counts import called_different
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.mixed import model
 from panel.analysis.mixed import profile as mixed_profile
@@ -119,7 +119,7 @@ def _of_rates(found: Evidence) -> Size:
     """Same–different: d′ and the criterion from the two rates."""
     if found.rates is None:
         return _none("No votes count for this contrast.")
-    got = same_different.estimate(found.rates)
+    got = called_different.estimate(found.rates)
     if got is None:
         return _none(
             "No size is given: none or all of a kind were called different, so d′ and the "

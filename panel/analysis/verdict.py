@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from panel.analysis import listeners_across, reliability, sizes
-from panel.analysis.counts import anytime, anytime_difference, same_different
+from panel.analysis.counts import anytime, anytime_difference, called_different
 from panel.analysis.decision import left_out, withdrawn
 from panel.analysis.decision.against_chance import Tally
 from panel.analysis.decision.by_stratum import by_stratum
@@ -240,7 +240,7 @@ def _rates(e: Evidence) -> dict[str, Any] | None:
     """
     if e.rates is None:
         return None
-    got = same_different.estimate(e.rates)
+    got = called_different.estimate(e.rates)
     r = e.rates
     return {
         "hits": r.hits,

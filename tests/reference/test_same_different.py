@@ -13,7 +13,7 @@ from scipy.optimize import minimize
 from scipy.stats import binom, norm
 
 from panel.analysis.counts import exact
-from panel.analysis.counts.same_different import (
+from panel.analysis.counts.called_different import (
     Rates,
     dprime_of,
     estimate,

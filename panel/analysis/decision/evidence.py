@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from panel.analysis.attribution import dealt_by_condition, several_factors
 from panel.analysis.attribution import permutation as attribution
 from panel.analysis.attribution.permutation import Attribution
-from panel.analysis.counts import exact, same_different, shares
+from panel.analysis.counts import called_different, exact, shares
 from panel.analysis.decision.against_chance import Tally, tally
 from panel.analysis.decision.coded import Coded
 from panel.analysis.preference import divided
@@ -45,7 +45,7 @@ class Evidence:
     coded: Coded | None
     confidence: float
     anytime: bool
-    rates: same_different.Rates | None = None
+    rates: called_different.Rates | None = None
 
     @property
     def planned_in(self) -> bool:
@@ -235,7 +235,7 @@ def of_question(
         )
     rates = None
     if coded.differ is not None and not decision_only:
-        rates = same_different.rates(
+        rates = called_different.rates(
             coded.y == coded.differ,  # right: called what it was
             coded.differ,
             coded.across | (not question),
