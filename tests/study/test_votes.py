@@ -199,6 +199,7 @@ def test_contradictions_are_refused_with_a_sentence(study, damage, says):
         ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,yes,3,4,0,\n", "correct is 'yes', not 0 or 1"),
         ("{head}\n1,,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n", "listener is empty"),
         ("{head}\n1,a,1,q1,abx,e0,t1,t2,t1,one,1,3,-4,0,\n", "seconds is '-4'"),
+        ("{head}\n1" + "0" * 18 + ",a,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n", "too large a number"),
         ("{head},day\n", "day twice"),
         ('{head}\n1,"a,1\n', "not CSV"),
     ],
@@ -212,6 +213,51 @@ def test_csv_with_a_byte_order_mark_and_other_line_ends_is_read(study):
     _, cast, _ = study
     text = "\ufeff" + table.write_votes(as_table(cast)).replace("\n", "\r\n")
     assert vote_rows(table.read_votes(text)) == cast
+
+
+def test_the_first_line_that_is_wrong_is_told_not_the_first_column():
+    head = ",".join(VOTE_COLUMNS)
+    bad = "1,a,1,q1,abx,e0,t1,t2,t1,one,1,3,-4,0,\n", ",a,1,q1,abx,e0,t1,t2,t1,one,1,3,4,0,\n"
+    with pytest.raises(BadInput, match=r"Line 2 .* seconds"):
+        table.read_votes(f"{head}\n{bad[0]}{bad[1]}")
+    with pytest.raises(BadInput, match=r"Line 2 .* sequence"):
+        table.read_votes(f"{head}\n{bad[1]}{bad[0]}")
+
+
+def test_the_first_vote_that_is_wrong_is_told_whatever_is_wrong_with_it(study):
+    document, cast, rows = study
+    early, late = 3, len(cast) - 1
+    wrong = {"mark": {"seconds": -1}, "excerpt": {"excerpt": "elsewhere"}}
+    for first, second in (("mark", "excerpt"), ("excerpt", "mark")):
+        damaged = list(cast)
+        damaged[early] = replace(cast[early], **wrong[first])
+        damaged[late] = replace(cast[late], **wrong[second])
+        with pytest.raises(BadInput, match=rf"^Vote {cast[early].sequence} "):
+            check_against_plan(read_plan(document), *as_tables(damaged, rows))
+
+
+def test_some_votes_of_a_table_are_these_votes(study):
+    _, cast, _ = study
+    whole = as_table(cast)
+    assert len(whole) == len(cast)
+    kept = [v for v in cast if v.contrast == "q3"]
+    part = whole.of_contrast("q3")
+    assert vote_rows(part) == kept
+    assert part == as_table(kept) != as_table(kept[1:])
+    assert part.people == tuple(sorted({v.listener for v in kept}))
+    assert part.heard == tuple(sorted({v.excerpt for v in kept}))
+    assert len(whole.of_contrast("elsewhere")) == 0
+    by = {cast[0].listener, "nobody"}
+    assert vote_rows(whole.select(whole.by(by))) == [v for v in cast if v.listener in by]
+
+
+def test_slots_are_numbered_among_the_takes_that_are_asked_about(study):
+    _, cast, _ = study
+    whole = as_table(cast)
+    takes = ("q1-1-0", "q1-0-0")
+    for vote, slots in zip(cast, whole.slots_among(takes).tolist(), strict=True):
+        named = [takes.index(t) if t in takes else EMPTY for t in vote.slots]
+        assert slots == named + [EMPTY] * (SLOTS - len(named))
 
 
 def remove(key):
