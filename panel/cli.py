@@ -184,25 +184,14 @@ def verdict(
 ) -> None:
     """Recompute the verdict of an export, offline; exit code 1 if it is not the stored one."""
     from panel.report.archive.export import recompute
+    from panel.report.pooled import recomputed_lines
 
-    recomputed, _stored, identical = recompute(_file(export))
+    found = recompute(_file(export))
     if as_json:
-        typer.echo(json.dumps(recomputed, ensure_ascii=False, allow_nan=False))
+        typer.echo(json.dumps(found.verdict.document(), ensure_ascii=False, allow_nan=False))
     else:
-        typer.echo(recomputed["headline"])
-        for contrast in recomputed["contrasts"]:
-            typer.echo("")
-            typer.echo(f"{contrast['name']} ({contrast['role'].replace('_', ' ')})")
-            typer.echo(f"  {contrast['sentence']}")
-            if contrast["correct"] is not None:
-                typer.echo(f"  {contrast['correct']} of {contrast['trials']} votes")
-            for reason in contrast["reasons"]:
-                typer.echo(f"  - {reason}")
-        typer.echo("")
-        for limit in recomputed["limits"]:
-            typer.echo(f"Limit: {limit}")
-        typer.echo(f"Plan SHA-256: {recomputed['plan_sha256']}")
-    if identical:
+        typer.echo("\n".join(recomputed_lines(found.plan, found.verdict)))
+    if found.identical:
         typer.echo("Recomputed from the votes and the plan: identical to the stored one.", err=True)
         return
     typer.echo(
@@ -225,13 +214,13 @@ def pool(
     as_json: AsJson = False,
 ) -> None:
     """Say what a table of votes says, from as many listeners as it has."""
-    from panel.report.pooled import lines, pooled
+    from panel.report.pooled import pooled
 
     found = pooled(table, plan, listeners)
     if as_json:
-        typer.echo(json.dumps(found, ensure_ascii=False, allow_nan=False))
+        typer.echo(json.dumps(found.document, ensure_ascii=False, allow_nan=False))
     else:
-        typer.echo("\n".join(lines(found)))
+        typer.echo("\n".join(found.lines))
 
 
 @organiser.command("add")

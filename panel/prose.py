@@ -1,18 +1,40 @@
 """One way each to say a list, a share, a bound, a chance, a count and a number with its unit.
 
-A number and its unit are joined by a no-break space.
+A number and its unit are joined by a no-break space. What holds words takes the language to say
+them in, English unless told.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 EN_DASH = "\N{EN DASH}"
 NOTHING = "not given"
 LEAST_P = 0.001  # a smaller one is not told apart from it
+
+
+@dataclass(frozen=True)
+class Language:
+    """Says texts in a language: `translate` a text, `numbered` its singular or plural for a number;
+    gettext's two functions for a catalogue. Texts have their places in braces."""
+
+    translate: Callable[[str], str]
+    numbered: Callable[[str, str, int], str]
+
+    def __call__(self, text: str, **put: str | float | None) -> str:
+        """The text in this language, its places filled."""
+        return self.translate(text).format(**put)
+
+    def count(self, n: int, one: str, many: str, **put: str | float | None) -> str:
+        """The same by number: "{n} vote" or "{n} votes"."""
+        return self.numbered(one, many, n).format(n=f"{n:,}", **put)
+
+
+ENGLISH = Language(lambda text: text, lambda one, many, n: one if n == 1 else many)
 
 
 def decimal(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
@@ -27,15 +49,15 @@ def decimal(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
     return f"+{text}" if sign else text
 
 
-def percent(share: float | None, digits: int = 0) -> str:
+def percent(share: float | None, digits: int = 0, say: Language = ENGLISH) -> str:
     """A share as percent: 0.733 is "73 %". A share that is not quite 0 or 1 never reads as that."""
     if share is None or not math.isfinite(share):
         return NOTHING
     least = 0.5 * 10.0**-digits
     if 0 < share * 100 < least:
-        return f"under {decimal(10.0**-digits, digits)}{NBSP}%"
+        return say("under {share}", share=f"{decimal(10.0**-digits, digits)}{NBSP}%")
     if 0 < (1 - share) * 100 < least:
-        return f"over {decimal(100 - 10.0**-digits, digits)}{NBSP}%"
+        return say("over {share}", share=f"{decimal(100 - 10.0**-digits, digits)}{NBSP}%")
     return f"{decimal(100 * share, digits)}{NBSP}%"
 
 
@@ -57,7 +79,7 @@ def percent_range(interval: Sequence[float] | None, digits: int = 0) -> str:
     return f"{decimal(100 * low, digits)}{EN_DASH}{decimal(100 * high, digits)}{NBSP}%"
 
 
-def number_range(interval: Sequence[float] | None, digits: int = 2) -> str:
+def number_range(interval: Sequence[float | None] | None, digits: int = 2) -> str:
     """ "1.28–1.90", or "−0.72 to 1.02" where a minus would be mistaken for the dash."""
     if interval is None:
         return NOTHING
@@ -132,17 +154,17 @@ def about(expected: float) -> str:
     return f"{expected:.1f}"
 
 
-def listed(parts: Iterable[str]) -> str:
+def listed(parts: Iterable[str], say: Language = ENGLISH) -> str:
     """ "a", "a and b", "a, b and c"; "" for none."""
     parts = tuple(parts)
     if len(parts) < 2:
         return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return say("{first} and {last}", first=", ".join(parts[:-1]), last=parts[-1])
 
 
-def quoted(names: Iterable[str]) -> str:
+def quoted(names: Iterable[str], say: Language = ENGLISH) -> str:
     """The same with each in quotation marks: "“a” and “b”"."""
-    return listed(f"“{name}”" for name in names)
+    return listed((f"“{name}”" for name in names), say)
 
 
 def capital(text: str) -> str:

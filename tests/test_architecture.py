@@ -152,7 +152,8 @@ INSIDE = {
     ),
     "analysis": (
         ("counts", "attribution", "mixed"), ("preference",), ("decision",), ("sizes",),
-        ("dose", "listeners_across", "reliability"), ("wording",), ("verdict",), ("pool",),
+        ("dose", "listeners_across", "ranked", "reliability"), ("wording",), ("verdict",),
+        ("pool",),
     ),
     "design": (
         ("floor",), ("guard",), ("plan_check",), ("plan", "schedule"), ("power",),

@@ -25,6 +25,7 @@ from panel.store.schema import Standing
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake
+from panel.study.plan_reading import read_plan
 
 RATE = 48_000
 
@@ -155,9 +156,8 @@ def export(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )  # fmt: skip
     rows = [ListenerRow(f"l{n}", True, "passed", "headphones", RATE, 6) for n in range(3)]
     path = tmp_path_factory.mktemp("export") / "study.zip"
-    path.write_bytes(
-        write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
-    )
+    read, tables = read_plan(plan), as_tables(votes, rows)
+    path.write_bytes(write_zip(read, *tables, conclude(read, *tables)))
     return path
 
 

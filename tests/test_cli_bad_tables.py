@@ -20,6 +20,7 @@ from panel.report.archive.export import write_zip
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake, Planted
+from panel.study.plan_reading import read_plan
 from panel.study.votes import listeners_of
 from panel.study.votes_csv import write_votes
 
@@ -128,9 +129,8 @@ def test_the_same_votes_as_an_archive_claim_nothing_they_do_not_carry(odd, tmp_p
     case, plan, votes, _, _ = odd
     rows = listeners_of(as_table(votes), EACH + 4)
     path = tmp_path / "study.zip"
-    path.write_bytes(
-        write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
-    )
+    read, tables = read_plan(plan), as_tables(votes, rows)
+    path.write_bytes(write_zip(read, *tables, conclude(read, *tables)))
     done = run("verdict", path, "--json")
     assert done.exit_code == 0, done.output
     (entry,) = (c for c in json.loads(done.stdout)["contrasts"] if c["id"] == "q1")
@@ -149,9 +149,8 @@ def test_an_archive_without_votes_on_one_contrast_claims_nothing_of_it(tmp_path:
     votes = [v for v in ballots(plan, lambda who, n: n > 1) if v.contrast != "q2"]
     rows = listeners_of(as_table(votes))
     path = tmp_path / "study.zip"
-    path.write_bytes(
-        write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
-    )
+    read = read_plan(plan)
+    path.write_bytes(write_zip(read, votes, rows, conclude(read, votes, rows)))
     done = run("verdict", path, "--json")
     assert done.exit_code == 0, done.output
     (entry,) = (c for c in json.loads(done.stdout)["contrasts"] if c["id"] == "q2")
@@ -207,7 +206,8 @@ def test_broken_votes_are_refused_with_a_sentence_everywhere(tmp_path, how, sent
     # The same in an archive, its sums renewed so that only the votes are wrong.
     votes = ballots(plan, lambda who, n: n > 1)
     rows = listeners_of(as_table(votes), EACH + 4)
-    archive = write_zip(plan, *as_tables(votes, rows), conclude(plan, *as_tables(votes, rows)))
+    read, tables = read_plan(plan), as_tables(votes, rows)
+    archive = write_zip(read, *tables, conclude(read, *tables))
     path = tmp_path / "study.zip"
     path.write_bytes(_with_other_votes(archive, lambda text: broken(text, how)))
     refused = run("verdict", path)

@@ -10,7 +10,6 @@ lump at zero, as the spread cannot be negative (Self & Liang 1987, J. Am. Stat. 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
@@ -19,30 +18,16 @@ from panel.analysis.decision.evidence import Evidence
 from panel.analysis.mixed import model
 from panel.analysis.sizes import Size
 from panel.errors import BadInput
+from panel.study.verdict import Across, Remark
 
 LEAST_SHARED = 10  # listeners with votes on all of the questions
 _ALL = "listener by question"
 
 
-@dataclass(frozen=True)
-class Across:
-    """Spreads over the `questions` (ids) that share a curve, in d′; None where not told.
-
-    `p`: of no spread from question to question. `message`: what may be said, in a sentence; the
-    spreads are not in it, as a few dozen listeners tell them roughly.
-    """
-
-    questions: tuple[str, ...]
-    listener_sd: float | None
-    by_question_sd: float | None
-    p: float | None
-    message: str
-
-
 def of_questions(
     found: Mapping[str, Evidence], sized: Mapping[str, Size], alpha: float
 ) -> list[Across]:
-    """One entry for each curve that two or more questions share; never raises.
+    """Spreads in d′, one entry for each curve that two or more questions share; never raises.
 
     A question counts if a model could be fitted to it by itself (see `sizes`): where nothing is
     heard the votes know no spread.
@@ -50,7 +35,7 @@ def of_questions(
     by_curve: dict[str, list[str]] = {}
     for id_, size in sized.items():
         curve = found[id_].contrast.asked_by.curve
-        if curve is not None and size.listener_sd is not None and size.dprime is not None:
+        if size.listener_sd is not None and size.dprime is not None and curve is not None:
             by_curve.setdefault(curve.name, []).append(id_)
     return [
         _of_curve(link, ids, found, sized, alpha)
@@ -85,11 +70,7 @@ def _of_curve(
     answered[listener, question] = True
     shared = int(answered.all(axis=1).sum())
     if shared < LEAST_SHARED:
-        return Across(
-            tuple(ids), None, None, None,
-            f"Whether listeners differ from question to question is not told: it takes "
-            f"{LEAST_SHARED} who answered all of them.",
-        )  # fmt: skip
+        return _not_told(ids, Remark("few_shared", {"listeners": LEAST_SHARED}))
     X = (question[:, None] == np.arange(len(ids))).astype(float)
     groups = {"listener": listener}
     for name, codes in (("excerpt", excerpt), ("pair", pair)):
@@ -101,27 +82,15 @@ def _of_curve(
         without = model.fit(y, X, groups, link=link, nodes=1)
         with_ = model.fit(y, X, groups | {_ALL: listener * len(ids) + question}, link=link, nodes=1)
     except BadInput as refused:
-        return Across(
-            tuple(ids), None, None, None,
-            "Whether listeners differ from question to question is not told: "
-            f"{refused.message.rstrip('.')}.",
-        )  # fmt: skip
+        return _not_told(ids, Remark("refused", {"said": refused.message.rstrip(".")}))
     if not (without.converged and with_.converged):
-        return Across(
-            tuple(ids), None, None, None,
-            "Whether listeners differ from question to question is not told: the model did not "
-            "settle.",
-        )  # fmt: skip
+        return _not_told(ids, Remark("unsettled"))
     ratio = max(0.0, without.deviance - with_.deviance)
     p = 1.0 if ratio <= 0 else 0.5 * float(chi2.sf(ratio, 1))
     if p > alpha:
-        return Across(
-            tuple(ids), without.sd["listener"], None, p,
-            "That listeners differ from question to question, beyond what they carry from one to "
-            f"the next, cannot be told from these votes (p = {p:.2g}).",
-        )  # fmt: skip
-    return Across(
-        tuple(ids), with_.sd["listener"], with_.sd[_ALL], p,
-        "Listeners differ from question to question, beyond what they carry from one to the next "
-        f"(p = {p:.2g}): who hears one need not hear the other.",
-    )  # fmt: skip
+        return Across(tuple(ids), without.sd["listener"], None, p, Remark("cannot_tell", {"p": p}))
+    return Across(tuple(ids), with_.sd["listener"], with_.sd[_ALL], p, Remark("differ", {"p": p}))
+
+
+def _not_told(ids: Sequence[str], why: Remark) -> Across:
+    return Across(tuple(ids), None, None, None, why)

@@ -5,9 +5,8 @@ change, nothing is called heard or not heard, and nothing is adjusted for the nu
 With the plan, `concluded` gives the verdict as the study's own end would.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -15,13 +14,12 @@ from panel.analysis import reliability, sizes
 from panel.analysis.decision import evidence
 from panel.analysis.decision.coded import CodedVotes
 from panel.analysis.decision.evidence import Evidence
-from panel.analysis.verdict import conclude, plain
-from panel.analysis.wording.phrases import percent
-from panel.analysis.wording.reasons import swapped_words
+from panel.analysis.decision.reasons import swapped
+from panel.analysis.sizes import Size
+from panel.analysis.verdict import conclude, rounded
 from panel.errors import BadInput
 from panel.procedures.base import EMPTY, Procedure
 from panel.procedures.catalogue import PROCEDURES
-from panel.prose import about, p_equals, plural
 from panel.study.conditions import Condition
 from panel.study.plan import (
     Contrast,
@@ -31,7 +29,8 @@ from panel.study.plan import (
     PlanTake,
     Stop,
 )
-from panel.study.plan_reading import read_plan
+from panel.study.pooled import Pooled, PooledContrast, PooledNumbers
+from panel.study.verdict import Remark, Verdict
 from panel.study.votes import (
     RIGHT,
     UNMARKED,
@@ -43,15 +42,12 @@ from panel.study.votes import (
 )
 from panel.study.votes_check import check_against_plan, check_slots
 
-FORMAT = "fair-hearing-pooled/1"
 ALPHA = 0.05
 CONFIDENCE = 0.95
 NEED_TABLE = "Use a votes.csv as a study exports it."
 
 
-def concluded(
-    plan: Mapping[str, Any], votes: VoteTable, listeners: ListenerTable | None = None
-) -> dict[str, Any]:
+def concluded(plan: Plan, votes: VoteTable, listeners: ListenerTable | None = None) -> Verdict:
     """The verdict of a table with its plan; without `listeners`, as if nothing was declared.
 
     Raises BadInput as `conclude` does, for an empty table, and where the plan's exclusion rule
@@ -59,24 +55,19 @@ def concluded(
     """
     _some(votes)
     if listeners is None:
-        read = read_plan(dict(plan))
-        if read.exclude_by_headphones:
+        if plan.exclude_by_headphones:
             raise BadInput(
                 "By this plan only listeners who passed the headphone check count, and who did "
                 "is not in the vote table.",
                 hint="Give the listeners.csv of the same export too (--listeners).",
             )
-        listeners = listeners_of(votes, sum(c.votes_per_listener for c in read.contrasts))
-    document = conclude(plan, votes, listeners, whole=False)
-    document["limits"] += [
-        "Whether this is the plan that was fixed before the first vote, only its SHA-256 tells: "
-        "compare it with the one that was published."
-    ]
-    return document
+        listeners = listeners_of(votes, sum(c.votes_per_listener for c in plan.contrasts))
+    found = conclude(plan, votes, listeners, whole=False)
+    return replace(found, limits=(*found.limits, Remark("which_plan")))
 
 
-def pool(votes: VoteTable) -> dict[str, Any]:
-    """What a vote table says without its plan, as plain JSON values.
+def pool(votes: VoteTable) -> Pooled:
+    """What a vote table says without its plan.
 
     Raises BadInput, with a sentence, for an empty table or one that contradicts itself.
     """
@@ -93,22 +84,21 @@ def pool(votes: VoteTable) -> dict[str, Any]:
         found = evidence.of_question(
             plan, contrast, coded, None, coded.y.size, np.random.default_rng([0, place])
         )
-        excerpts = len(checked.of_contrast(contrast.id).heard)
-        entry, listeners = _entry(found, excerpts)
-        entries.append(entry)
-        dprimes[contrast.id] = listeners
-    document: dict[str, Any] = plain(
-        {
-            "format": FORMAT,
-            "votes": len(checked),
-            "listeners": len(rows),
-            "verdict": None,
-            "contrasts": entries,
-            "reliability": _reliability(plan, checked, rows, dprimes),
-            "limits": _limits(plan, rows),
-        }
+        size = sizes.of_question(found, ALPHA, CONFIDENCE)
+        entries.append(_entry(found, size, len(checked.of_contrast(contrast.id).heard)))
+        dprimes[contrast.id] = size.listeners if _enough(found) else {}
+    told = Pooled(
+        votes=len(checked),
+        listeners=len(rows),
+        contrasts=tuple(entries),
+        # Who counts is the plan's to say.
+        reliability=tuple(
+            replace(row, known=None)
+            for row in reliability.per_listener(plan, checked, rows, (), dprimes)
+        ),
+        limits=_limits(plan, rows),
     )
-    return document
+    return rounded(told)
 
 
 def _some(votes: VoteTable) -> None:
@@ -201,147 +191,74 @@ def _as_plan(contrasts: Sequence[Contrast], votes: VoteTable) -> Plan:
     )
 
 
-def _entry(
-    found: Evidence, excerpts: int
-) -> tuple[dict[str, Any], dict[str, tuple[float, float, float]]]:
+def _enough(found: Evidence) -> bool:
+    """Whether the votes say anything about other people."""
+    return found.asked.listeners >= sizes.LEAST_LISTENERS
+
+
+def _entry(found: Evidence, size: Size, excerpts: int) -> PooledContrast:
     contrast, asked = found.contrast, found.asked
-    size = sizes.of_question(found, ALPHA, CONFIDENCE)
-    notes = [_chance_sentence(found), swapped_words(found) if found.swapped else ""]
-    enough = asked.listeners >= sizes.LEAST_LISTENERS
-    if not enough:
-        notes.append(
-            f"Votes of {plural(asked.listeners, 'listener')} say nothing about other people: no "
-            "share of listeners, no interval and no size are given."
-        )
-    elif found.share_upper is not None:
-        mixed = len([t for c in contrast.conditions for t in c.takes]) > 2
-        notes.append(
-            "If the number of votes was fixed beforehand: of such listeners at least "
-            f"{percent(found.share_lower or 0.0, down=True)} hear a difference in these "
-            f"comparisons, and at most {percent(found.share_upper, up=True)} hear one every time"
-            + (
-                ". This is over all pairs of takes, those of one condition with those across; how "
-                "many hear the change only the plan can tell."
-                if mixed
-                else "."
-            )
-        )
-    if excerpts == 1:
-        notes.append("One excerpt was heard: the votes hold for it alone.")
-    if contrast.directed and asked.count is None:
-        notes.append(
-            "Which side each take is on stands in the plan, so no share and no size are given."
-        )
-    elif enough and size.dprime is not None:
-        between = f" ({size.interval[0]:.2f} to {size.interval[1]:.2f})" if size.interval else ""
-        notes.append(f"Size d′ {size.dprime:.2f}{between}. {size.message}".strip())
-    elif enough:
-        notes.append(size.message)
-    numbers = {
-        "chance": contrast.chance,
-        "share": asked.count / asked.n if asked.count is not None else None,
-        "interval": found.interval if enough else None,
-        "p_chance": asked.p,
-        "e_value": asked.e_value,
-        "p_anytime": asked.p_anytime,
-        "listeners": asked.listeners,
-        "excerpts": excerpts,
-        "share_estimate": found.share_estimate if enough else None,
-        "share_lower": found.share_lower if enough else None,
-        "share_upper": found.share_upper if enough else None,
-        "dprime": size.dprime if enough else None,
-        "dprime_of": size.of if enough else None,
-        "dprime_interval": size.interval if enough else None,
-        "listener_sd": size.listener_sd,
-        "pair_sd": None if size.take_sd is None else size.take_sd * 2**0.5,
-        "excerpt_sd": size.excerpt_sd,
-        "model_message": size.message,
-        "attribution": None,
-    }
-    entry = {
-        "id": contrast.id,
-        "procedure": contrast.procedure,
-        "sentence": _found_sentence(found),
-        "notes": [note for note in notes if note],
-        "correct": asked.count,
-        "counted": _counted(contrast, asked.count),
-        "trials": asked.n,
-        "takes": len([t for c in contrast.conditions for t in c.takes]),
-        "numbers": numbers,
-    }
-    return entry, size.listeners if enough else {}
-
-
-def _counted(contrast: Contrast, count: int | None) -> str | None:
-    """What `correct` counts, in words; None where nothing can be counted."""
-    if count is None:
-        return None
-    if contrast.directed and contrast.role == "question":
-        return f"votes for {contrast.conditions[1].label}"
-    return "right answers"
-
-
-def _found_sentence(found: Evidence) -> str:
-    contrast, asked = found.contrast, found.asked
-    people = plural(asked.listeners, "listener")
-    what = f"{asked.n} blind comparisons by {people}"
-    if asked.count is None:
-        return f"{what}, of {len(contrast.conditions)} takes with one another."
-    if contrast.directed and contrast.role == "question":
-        low, high = (c.label for c in contrast.conditions)
-        return f"“{high}” was chosen over “{low}” in {asked.count} of {what}."
-    guess = about(asked.n * contrast.chance)
-    return f"Right in {asked.count} of {what}, where guessing gives about {guess}."
-
-
-def _chance_sentence(found: Evidence) -> str:
-    asked = found.asked
-    by = "coins explain" if found.contrast.directed else "guessing explains"
-    if asked.p_anytime <= ALPHA < asked.p:
-        return (
-            f"At one moment the votes stood beyond what {by} ({p_equals(asked.p_anytime)}, valid "
-            f"whenever somebody looked); all of them together do not ({p_equals(asked.p)})."
-        )
-    if asked.p_anytime <= ALPHA:
-        return f"That is more than {by}, whenever somebody looked ({p_equals(asked.p_anytime)})."
-    if asked.p <= ALPHA:
-        return (
-            f"That is more than {by} only if the number of votes was fixed before the first "
-            f"({p_equals(asked.p)}); if somebody could look and stop, it is not shown "
-            f"({p_equals(asked.p_anytime)})."
-        )
-    return (
-        f"That is not shown to be more than {by} ({p_equals(asked.p)}). It is no proof that "
-        "nothing is heard."
+    counts_votes = asked.count is not None and contrast.directed and contrast.role == "question"
+    return PooledContrast(
+        id=contrast.id,
+        procedure=contrast.procedure,
+        notes=_notes(found, size, excerpts),
+        correct=asked.count,
+        trials=asked.n,
+        takes=sum(len(c.takes) for c in contrast.conditions),
+        numbers=_numbers(found, size, excerpts),
+        sides=tuple(c.label for c in contrast.conditions) if counts_votes else (),
     )
 
 
-def _reliability(
-    plan: Plan,
-    votes: VoteTable,
-    rows: ListenerTable,
-    dprimes: Mapping[str, Mapping[str, tuple[float, float, float]]],
-) -> list[dict[str, Any]]:
-    """What the votes alone tell of each listener; who counts is the plan's to say."""
-    known = reliability.per_listener(plan, votes, rows, (), dprimes)
-    unknown = ("counts", "finished", "headphone_check", "planted")
-    return [{k: v for k, v in entry.items() if k not in unknown} for entry in known]
+def _notes(found: Evidence, size: Size, excerpts: int) -> tuple[Remark, ...]:
+    asked = found.asked
+    out = [Remark("chance")]
+    if found.swapped:
+        out.append(swapped(found))
+    if not _enough(found):
+        out.append(Remark("few_listeners"))
+    elif found.share_upper is not None:
+        several = sum(len(c.takes) for c in found.contrast.conditions) > 2
+        out.append(Remark("share_of_all_pairs" if several else "share"))
+    if excerpts == 1:
+        out.append(Remark("one_excerpt"))
+    if found.contrast.directed and asked.count is None:
+        out.append(Remark("sides_unknown"))
+    elif _enough(found):
+        out.append(Remark("no_size" if size.dprime is None else "size"))
+    return tuple(out)
 
 
-def _limits(plan: Plan, rows: ListenerTable) -> list[str]:
-    out = [
-        "No verdict: this is the table without its plan. Give the plan (--plan plan.json) for one.",
-        "Whether what was changed is responsible cannot be said: that needs the conditions of the "
-        "takes. Two recordings can differ by re-recording alone.",
-        "Comparisons of two takes of one condition, where there are any, are counted together "
-        "with those across conditions; and a planted check looks like a question.",
-        "Nobody is excluded, and which rule the plan has for that is not known.",
-    ]
+def _numbers(found: Evidence, size: Size, excerpts: int) -> PooledNumbers:
+    asked, enough = found.asked, _enough(found)
+    return PooledNumbers(
+        chance=found.contrast.chance,
+        share=asked.count / asked.n if asked.count is not None else None,
+        interval=found.interval if enough else None,
+        p_chance=asked.p,
+        e_value=asked.e_value,
+        p_anytime=asked.p_anytime,
+        listeners=asked.listeners,
+        excerpts=excerpts,
+        share_estimate=found.share_estimate if enough else None,
+        share_lower=found.share_lower if enough else None,
+        share_upper=found.share_upper if enough else None,
+        dprime=size.dprime if enough else None,
+        dprime_of=size.of if enough else None,
+        dprime_interval=size.interval if enough else None,
+        listener_sd=size.listener_sd,
+        pair_sd=None if size.take_sd is None else size.take_sd * 2**0.5,
+        excerpt_sd=size.excerpt_sd,
+        model_message=size.message,
+        attribution=None,
+    )
+
+
+def _limits(plan: Plan, rows: ListenerTable) -> tuple[Remark, ...]:
+    out = [Remark(code) for code in ("no_plan", "no_conditions", "all_together", "nobody_excluded")]
     if len(plan.contrasts) > 1:
-        out.append(
-            f"Nothing is adjusted for there being {len(plan.contrasts)} contrasts: among many, "
-            "one may pass by luck."
-        )
+        out.append(Remark("not_adjusted", {"contrasts": len(plan.contrasts)}))
     if len(rows) == 1:
-        out.append("All votes are by one listener.")
-    return out
+        out.append(Remark("one_listener"))
+    return tuple(out)

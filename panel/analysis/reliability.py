@@ -7,21 +7,23 @@ pooled model gives the listener (shrunk to the panel's mean).
 
 from collections.abc import Mapping, Sequence
 from statistics import median
-from typing import Any
 
 import numpy as np
 
 from panel.analysis.counts import exact
 from panel.procedures.base import ANSWERS, EMPTY, POSITIONS, SLOT_OF
 from panel.study.plan import Plan
+from panel.study.verdict import Known, Proportion, Reliability, Repeats, Sensitivity
 from panel.study.votes import RIGHT, UNMARKED, Flags, Floats, Ints, ListenerTable, VoteTable
 
 
-def _proportion(count: int, n: int, confidence: float) -> dict[str, Any] | None:
+def _proportion(
+    count: int, n: int, confidence: float, chance: float | None = None
+) -> Proportion | None:
     if n == 0:
         return None
     low, high = exact.interval(count, n, confidence)
-    return {"count": count, "trials": n, "share": count / n, "interval": [low, high]}
+    return Proportion(count, n, count / n, (low, high), chance)
 
 
 def _again(plan: Plan, votes: VoteTable) -> tuple[Ints, Ints]:
@@ -91,7 +93,7 @@ def per_listener(
     listeners: ListenerTable,
     excluded: Sequence[str],
     dprimes: Mapping[str, Mapping[str, tuple[float, float, float]]],
-) -> list[dict[str, Any]]:
+) -> tuple[Reliability, ...]:
     """One entry a listener, in order of code. `dprimes`: question id to listener to (d′, lo, hi).
 
     `side`: share of the first sample that can be named, among votes for one of two samples (chance
@@ -119,27 +121,26 @@ def per_listener(
     ):
         i = place.get(code, people)
         voted = i < people
-        side = _proportion(int(firsts[i]), int(sided[i]), plan.confidence) if voted else None
-        if side is not None:
-            side["chance"] = float(chances[i])
-        again = {"same": int(same[i]), "compared": int(compared[i])} if voted else {"compared": 0}
+        again = Repeats(int(same[i]), int(compared[i])) if voted else None
         out.append(
-            {
-                "listener": code,
-                "votes": cast[i],
-                "finished": finished,
-                "counts": code not in excluded,
-                "headphone_check": headphone_check,
-                "planted": _proportion(checked_right[i], checked[i], plan.confidence),
-                "side": side,
-                "repeats": again if again["compared"] else None,
-                "seconds_median": seconds[i] if voted else None,
-                "plays_median": plays[i] if voted else None,
-                "dprime": {
-                    q: {"value": d[code][0], "interval": list(d[code][1:])}
-                    for q, d in dprimes.items()
-                    if code in d
+            Reliability(
+                listener=code,
+                votes=cast[i],
+                side=_proportion(int(firsts[i]), int(sided[i]), plan.confidence, float(chances[i]))
+                if voted
+                else None,
+                repeats=again if again is not None and again.compared else None,
+                seconds_median=seconds[i] if voted else None,
+                plays_median=plays[i] if voted else None,
+                dprime={
+                    q: Sensitivity(d[code][0], d[code][1:]) for q, d in dprimes.items() if code in d
                 },
-            }
+                known=Known(
+                    finished=finished,
+                    counts=code not in excluded,
+                    headphone_check=headphone_check,
+                    planted=_proportion(checked_right[i], checked[i], plan.confidence),
+                ),
+            )
         )
-    return out
+    return tuple(out)

@@ -24,6 +24,7 @@ from panel.analysis.mixed import model
 from panel.analysis.mixed import profile as mixed_profile
 from panel.analysis.mixed.method import EVEN_LIMIT
 from panel.errors import BadInput
+from panel.study.verdict import Remark
 
 LEAST_VOTES = 20
 LEAST_LISTENERS = 3
@@ -51,7 +52,7 @@ class Size:
     listener_sd: float | None
     take_sd: float | None
     excerpt_sd: float | None
-    message: str
+    message: Remark
     listeners: dict[str, tuple[float, float, float]]
     of: str | None = None
 
@@ -83,33 +84,33 @@ def with_skew(
     return (low * drawn_in if low > 0 else low), (high * drawn_in if high < 0 else high)
 
 
-def _none(message: str) -> Size:
-    return Size(None, None, None, None, None, message, {})
+def _none(code: str, **told: int | str) -> Size:
+    return Size(None, None, None, None, None, Remark(code, {**told}), {})
 
 
-def _of_mean_share(found: Evidence, why: str) -> Size:
-    """d′ at which the curve gives the mean share right, with the interval over listeners."""
+def _of_mean_share(found: Evidence, why: str, **said: str) -> Size:
+    """d′ at which the curve gives the mean share right, with the interval over listeners.
+
+    `why` there is no model's d′, as a code (wording.messages); `said`: by what refused.
+    """
     curve = found.contrast.asked_by.curve
     assert curve is not None
     share = found.asked.share
     if found.interval is None or not found.asked.n or share is None:
-        return _none("No size is given: no listener's votes can be used yet.")
+        return _none("no_listener")
     low, high = curve.dprime(np.array(found.interval)).tolist()
     dprime = float(curve.dprime(share))
     if not math.isfinite(dprime):
-        return _none("Every vote went one way, so d′ has no limit on that side and none is given.")
+        return _none("one_way")
     if not (math.isfinite(low) and math.isfinite(high)):
-        return _none(f"{why}, and the interval of the mean share has no d′: none is given.")
+        return _none("no_interval", why=why, **said)
     return Size(
         dprime=dprime,
         interval=(low, high),
         listener_sd=None,
         take_sd=None,
         excerpt_sd=None,
-        message=(
-            f"{why}, so d′ is that of the mean share, with the interval of that share over "
-            "listeners, and no spreads are given."
-        ),
+        message=Remark("mean_share", {"why": why, **said}),
         listeners={},
         of=MEAN_SHARE,
     )
@@ -118,24 +119,18 @@ def _of_mean_share(found: Evidence, why: str) -> Size:
 def _of_rates(found: Evidence) -> Size:
     """Same–different: d′ and the criterion from the two rates."""
     if found.rates is None:
-        return _none("No votes count for this contrast.")
+        return _none("no_votes")
     got = called_different.estimate(found.rates)
     if got is None:
-        return _none(
-            "No size is given: none or all of a kind were called different, so d′ and the "
-            "criterion are not told."
-        )
-    above = "" if math.isfinite(got.high) else "; the rates set no upper limit"
+        return _none("all_or_none")
+    bounded = math.isfinite(got.high)
     return Size(
         dprime=got.dprime,
-        interval=(got.low, got.high) if math.isfinite(got.high) else None,
+        interval=(got.low, got.high) if bounded else None,
         listener_sd=None,
         take_sd=None,
         excerpt_sd=None,
-        message=(
-            f"d′ and the criterion τ = {got.tau:.2f} follow from the two mean rates by the "
-            f"differencing model; d′ is at least {got.low:.2f}{above}. No spreads are given."
-        ),
+        message=Remark("rates" if bounded else "rates_no_limit", {"tau": got.tau, "low": got.low}),
         listeners={},
         of=MEAN_SHARE,
     )
@@ -149,7 +144,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     """
     contrast, coded = found.contrast, found.coded
     if coded is None:
-        return _none("No votes count for this contrast.")
+        return _none("no_votes")
     curve = contrast.asked_by.curve
     if curve is None:
         return _of_rates(found)
@@ -157,16 +152,13 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     y, listener = coded.y[use].astype(float), coded.listener[use]
     people = np.unique(listener)
     if y.size < LEAST_VOTES or people.size < LEAST_LISTENERS:
-        return _none(
-            f"No size is given: it takes at least {LEAST_VOTES} votes across the conditions by "
-            f"{LEAST_LISTENERS} listeners."
-        )
+        return _none("too_few", votes=LEAST_VOTES, listeners=LEAST_LISTENERS)
     if contrast.directed and len(contrast.conditions) > 2 and not contrast.is_dose:
-        return _none("No single size describes more than two named conditions.")
+        return _none("several")
     if found.swapped:
-        return _none("No size is given: fewer answers are right than guessing gives.")
+        return _none("swapped")
     if not contrast.directed and found.asked.p > alpha:
-        return _of_mean_share(found, "The votes do not beat chance")
+        return _of_mean_share(found, "chance")
     groups: dict[str, Any] = {"listener": listener}
     excerpt = coded.excerpt[use]
     if np.unique(excerpt).size > 1:
@@ -178,22 +170,20 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
     try:
         fitted = model.fit(y, ones, groups, link=link)
         if not fitted.converged:
-            return _of_mean_share(found, "The model did not settle")
+            return _of_mean_share(found, "unsettled")
         beta = float(fitted.beta[0])
         dprime = float(fitted.dprime(fitted.beta)[0])
         if max(abs(dprime), *fitted.sd.values()) > FAR:
-            return _of_mean_share(found, "The model gives no credible size for these votes")
+            return _of_mean_share(found, "not_credible")
         if curve.even and max(fitted.sd.values()) > 0.99 * EVEN_LIMIT:
-            return _of_mean_share(
-                found, "Listeners or takes differ more than the votes can measure"
-            )
+            return _of_mean_share(found, "unlike")
         if not contrast.directed and dprime < NEAR:
-            return _of_mean_share(found, "So little is heard that the votes tell no spreads")
+            return _of_mean_share(found, "little")
         profile = mixed_profile.profile_interval(y, ones, groups, level=confidence, link=link)
     except BadInput as refused:
-        return _of_mean_share(found, f"The model cannot be fitted ({refused.message.rstrip('.')})")
+        return _of_mean_share(found, "refused", said=refused.message.rstrip("."))
     if not profile.converged:
-        return _of_mean_share(found, "The model did not settle")
+        return _of_mean_share(found, "unsettled")
     z = float(ndtri(0.5 + confidence / 2))
     modes = fitted.modes["listener"]
     spread = fitted.mode_sd["listener"]
@@ -210,24 +200,18 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         interval = (max(0.0, low) if curve.even else low, high)
     interval = with_skew(dprime, interval, fitted.sd["listener"])
     of = centre_of(dprime, fitted.sd["listener"])
-    message = fitted.message
     if contrast.directed and take_sd is None:
-        whole = _of_mean_share(found, "Listeners need not be spread as the model has it")
+        whole = _of_mean_share(found, "one_pair")
         if whole.dprime is None or whole.interval is None:
             return whole
         dprime, interval, of = whole.dprime, whole.interval, MEAN_SHARE
-    if of == UNLIKE:
-        message = (
-            "Listeners differ so much that the model's centre lies between unlike people and is "
-            f"not the typical listener's d′. {message}"
-        ).strip()
     return Size(
         dprime=dprime,
         interval=interval,
         listener_sd=fitted.sd["listener"],
         take_sd=take_sd,
         excerpt_sd=fitted.sd.get("excerpt"),
-        message=message,
+        message=Remark("unlike" if of == UNLIKE else "model", {"said": fitted.message}),
         listeners={
             c: (float(e[0]), float(e[1]), float(e[2])) for c, e in zip(codes, each, strict=True)
         },

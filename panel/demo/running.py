@@ -89,7 +89,7 @@ def summary(place: Place, built: Built) -> dict[str, Any]:
         "listener_url": _listener_link(store, place.settings, built),
         "votes": built.votes,
         "export": str(place.folder / built.export),
-        "contrasts": [{key: contrast[key] for key in keys} for contrast in verdict["contrasts"]],
+        "contrasts": [{key: getattr(entry, key) for key in keys} for entry in verdict.contrasts],
     }
 
 

@@ -48,4 +48,18 @@ PROCEDURE = Attribute(
     ),
     options=("attribute",),
     claimed=("Of a named attribute: “heard” {leaning}. “Not heard” never."),
+    found=(
+        "{side} was said to have more {attribute} in {votes} of {trials} blind comparisons, where "
+        "a coin gives about {coin}"
+    ),
+    by_group="By group, “{label}” was said to have more of it {counts}. {only}",
+    counted="“{side}”: more {attribute}",
+    share_of="share of votes that give the higher one more {attribute}",
+    share_of_take="share of its votes that it had more {attribute} in",
+    toward="said {side} has more {attribute}",
+    no_people=(
+        "This kind of question does not tell: it counts votes, not people. ABX or triangle on the "
+        "same recordings would tell."
+    ),
+    undecided="Not enough yet: no agreed direction. {found}{share}.",
 )

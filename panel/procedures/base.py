@@ -86,11 +86,17 @@ class Procedure:
     model's link; None where that takes more than a d′. `seconds`: rough length of a trial with
     5 s excerpts, for planning (common practice, no source). `names`: what the samples' buttons
     say, in the order of the slots. `options`: what a contrast of the plan may say for it beside
-    the usual. `reported_as`, `curve_source`, `method`: for the report's methods; the last where
-    there is more to say. `claimed`: for the plan in words, what has to be so before it claims, with
+    the usual. `claimed`: for the plan in words, what has to be so before it claims, with
     the places {leaning} and {relabelled}; nothing where that goes without saying. `why`: what
     speaks for it, with the places {own}, {abx} and {times} for votes; `proposed`: its place among
     those of its purpose.
+
+    For the report: `reported_as`, `curve_source`, `method`, `method_of_order` (of three or more
+    conditions) are of the methods. `found`, `by_group`, `undecided`, `counted`, `share_of` and
+    `share_of_take` tell votes, in words and in pictures; `toward`: what most said of a side,
+    `no_people`: why that tells no share of people. `how_many`, `no_claim`, `no_claim_of_change`:
+    what readers ask, and what must not be claimed without a verdict. `few_takes`, `no_absence`:
+    why nothing is claimed about the change with so few takes, or “not heard” cannot follow.
     """
 
     code: str
@@ -113,8 +119,24 @@ class Procedure:
     twin: bool = False
     earns: tuple[str, ...] = ("heard",)
     options: tuple[str, ...] = ()
+    found: str = (
+        "told apart in {right} of {trials} blind comparisons, where guessing gives about {guess}"
+    )
+    by_group: str = "By group, the conditions were told apart {counts}. {only}"
+    undecided: str = "Not enough yet. {found}."
+    counted: str = "right"
+    share_of: str = "share right"
+    share_of_take: str = "share right"
+    toward: str = ""
+    how_many: str = "How many can hear it?"
+    no_people: str = ""
+    no_claim: str = "Neither that it is heard nor that it is not."
+    no_claim_of_change: str = ""
+    few_takes: str = ""
+    no_absence: str = ""
     method: str = ""
     claimed: str = ""
+    method_of_order: str = ""
 
     @property
     def shows_absence(self) -> bool:

@@ -78,12 +78,32 @@ PROCEDURE = Preference(
     ),
     earns=("preferred", "divided", "no_preference"),
     options=("ties", "reasons", "attributes"),
+    found=(
+        "{side} was preferred in {votes} of {trials} blind comparisons, where a coin gives about "
+        "{coin}"
+    ),
+    by_group="By group, “{label}” was preferred {counts}. {only}",
+    counted="for “{side}”",
+    share_of="share of votes that prefer the higher one",
+    share_of_take="share of its votes that it was preferred in",
+    toward="preferred {side}",
+    how_many="How many people?",
+    no_people="This kind of question does not tell: it counts votes, not people.",
+    no_claim="Neither that one is preferred nor that none is.",
+    no_claim_of_change="That the change is what is preferred.",
+    undecided="Not enough yet. {found}{share}.",
+    method_of_order=(
+        "How far listeners differ in their likings: log worths with a normal liking of each "
+        "listener for each condition, fitted by Laplace's approximation to the restricted "
+        "likelihood (Patterson & Thompson 1971, Biometrika 58, 545–554), its interval from "
+        "the likelihood ratio."
+    ),
     method=(
         "“Divided”: dispersion of listeners' shares, summed over each two conditions, against "
         "votes dealt out at random (multivariate hypergeometric), and against relabelled "
-        "takes; both must pass. “No preference”: the interval for the mean share within 1/2 ± "
-        "half the limit. Worths: Bradley & Terry 1952, Biometrika 39, 324–345, with an effect "
-        "of position."
+        "takes; both must pass. “No "
+        "preference”: the interval for the mean share within 1/2 ± half the limit. Worths: "
+        "Bradley & Terry 1952, Biometrika 39, 324–345, with an effect of position."
     ),
     claimed=(
         "Of preference: “preferred” {leaning}. “Divided” only if listeners differ among "

@@ -104,6 +104,18 @@ PROCEDURE = Reminder(
         "needs four takes of each, and “not heard” cannot be concluded."
     ),
     proposed=3,
+    found=(
+        "told which was which in {right} of {trials} blind comparisons with both conditions at "
+        "hand, where guessing gives about {guess}"
+    ),
+    few_takes=(
+        "Nothing is claimed about what was changed: with a reminder takes go by condition, and "
+        "it needs four takes of each to tell the change from the takes."
+    ),
+    no_absence=(
+        "Takes scatter, and only what outdoes that can be matched to a reminder, so “not "
+        "heard” is not available from it."
+    ),
     method=(
         "With a reminder, two fresh takes, one of each condition, were matched to two others "
         "under neutral names, drawn once for each listener. Takes went by condition; "

@@ -134,13 +134,18 @@ PROCEDURE = SameDifferent(
     ),
     proposed=4,
     twin=True,
+    by_group="By group, the conditions were called rightly {counts}. {only}",
+    no_absence=(
+        "Whoever hears a difference may still call the two the same, so “not heard” is not "
+        "available from same–different."
+    ),
     method=(
-        "Same–different: each trial was a pair of two takes or one take twice, by a fair "
-        "coin; the test against chance counts right answers of both kinds, attribution the "
-        "share called different among pairs of two takes. Hit and false-alarm rates have "
-        "intervals over listeners (Gaffke's bound, each at half the error); d′ and the "
-        "criterion are those of the differencing model (Macmillan & Creelman, Detection "
-        "Theory). “Not heard” is not claimed from it."
+        "Same–different: each trial was a pair of two takes or one take twice, by a fair coin; "
+        "the test against chance counts right answers of both kinds, attribution the share "
+        "called different among pairs of two takes. Hit and false-alarm rates have intervals "
+        "over listeners (Gaffke's bound, each at half the error); d′ and the criterion are "
+        "those of the differencing model (Macmillan & Creelman, Detection Theory). “Not heard” "
+        "is not claimed from it."
     ),
     claimed=(
         "Of same–different: “heard” only if the votes beat guessing and {relabelled}. “Not "

@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from panel.analysis.pool import concluded, pool
-from panel.design import plan as plans
+from panel.analysis.wording import pooled as wording
+from panel.analysis.wording.told import told
 from panel.errors import BadInput
 from panel.prose import plural
+from panel.study.documents import Json
+from panel.study.plan import Plan
+from panel.study.plan_reading import read_plan
+from panel.study.pooled import Pooled
+from panel.study.verdict import ContrastVerdict, Verdict
 from panel.study.votes_csv import read_listeners, read_votes
 
 LARGEST = 200_000_000  # bytes; a vote is some 70
 
 
-def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Found:
+    """A document as plain JSON, and its lines to print."""
+
+    document: dict[str, Json]
+    lines: list[str]
+
+
+def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None) -> Found:
     """The verdict if `plan` is given, else what the table says by itself.
 
     Raises BadInput for a file that cannot be read, and for tables that contradict themselves or
@@ -28,32 +41,56 @@ def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None)
                 "The listeners' table is only of use together with the plan.",
                 hint="Give the plan of the same export too (--plan plan.json).",
             )
-        return pool(votes)
+        found = pool(votes)
+        return Found(found.document(), _pooled_lines(found))
     rows = None if listeners is None else read_listeners(_text(listeners))
-    return concluded(plans.checked(_text(plan).encode()).document(), votes, rows)
+    read = read_plan(_text(plan).encode())
+    verdict = concluded(read, votes, rows)
+    return Found(verdict.document(), _verdict_lines(read, verdict))
 
 
-def lines(document: Mapping[str, Any]) -> list[str]:
-    """What `pooled` found, as lines to print."""
-    out = [document["headline"]] if "headline" in document else []
-    without = {e["id"]: e["sentences"] for e in document.get("left_out", {}).get("contrasts", ())}
-    for entry in document["contrasts"]:
-        if "verdict" in entry:
-            heading = f"{entry['name']} ({entry['role'].replace('_', ' ')})"
-        else:
-            heading = f"{entry['id']} ({entry['procedure']})"
-        out += ["", heading, f"  {entry['sentence']}"]
-        texts = [*entry.get("reasons", entry.get("notes", ())), *without.get(entry["id"], ())]
-        out += [f"  - {text}" for text in texts]
+def _heading(entry: ContrastVerdict) -> str:
+    """A contrast by name, with what it is for."""
+    return f"{entry.name} ({entry.role.replace('_', ' ')})"
+
+
+def recomputed_lines(plan: Plan, verdict: Verdict) -> list[str]:
+    """The verdict of an archive, as lines to print."""
+    said = told(plan, verdict)
+    out = [said.headline]
+    for entry in verdict.contrasts:
+        own = said.contrasts[entry.id]
+        out += ["", _heading(entry), f"  {own.sentence}"]
+        if entry.correct is not None:
+            out.append(f"  {entry.correct} of {entry.trials} votes")
+        out += [f"  - {text}" for text in own.reasons]
+    out += ["", *(f"Limit: {text}" for text in said.limits)]
+    return [*out, f"Plan SHA-256: {verdict.plan_sha256}"]
+
+
+def _verdict_lines(plan: Plan, verdict: Verdict) -> list[str]:
+    said = told(plan, verdict)
+    out = [said.headline]
+    for entry in verdict.contrasts:
+        own = said.contrasts[entry.id]
+        out += ["", _heading(entry), f"  {own.sentence}"]
+        out += [f"  - {text}" for text in (*own.reasons, *own.without)]
     out.append("")
-    gone = document.get("excluded")
-    if gone and gone["listeners"]:
-        people = plural(len(gone["listeners"]), "listener")
-        out.append(f"Left out by the plan's rule ({gone['rule']}): {people}.")
-    out += [f"Limit: {text}" for text in document["limits"]]
-    if "plan_sha256" in document:
-        out.append(f"Plan SHA-256: {document['plan_sha256']}")
-    return out[1:] if out[0] == "" else out
+    if verdict.excluded.listeners:
+        people = plural(len(verdict.excluded.listeners), "listener")
+        out.append(f"Left out by the plan's rule ({said.rule}): {people}.")
+    out += [f"Limit: {text}" for text in said.limits]
+    return [*out, f"Plan SHA-256: {verdict.plan_sha256}"]
+
+
+def _pooled_lines(found: Pooled) -> list[str]:
+    said = wording.told(found)
+    out = []
+    for entry in found.contrasts:
+        own = said.contrasts[entry.id]
+        out += [f"{entry.id} ({entry.procedure})", f"  {own.sentence}"]
+        out += [*(f"  - {text}" for text in own.notes), ""]
+    return [*out, *(f"Limit: {text}" for text in said.limits)]
 
 
 def _text(path: Path) -> str:

@@ -8,11 +8,13 @@ from dataclasses import replace
 import choix
 import numpy as np
 import pytest
+from laid_out import conclude
 from vote_records import as_judged, as_listeners, as_table, as_tables
 
 from panel.analysis.decision.judgement import judge
-from panel.analysis.verdict import conclude, plain
+from panel.analysis.verdict import rounded
 from panel.study.plan_reading import read_plan
+from panel.study.verdict import Change, Sensitivity
 from panel.study.votes_check import check_against_plan
 from panel.study.votes_csv import read_votes, write_votes
 
@@ -63,8 +65,8 @@ def test_document_has_the_agreed_shape(study):
     for c in told["contrasts"]:
         assert set(c) == {
             "id", "name", "role", "procedure", "verdict", "sentence", "reasons", "next", "correct",
-            "trials", "numbers",
-        }  # fmt: skip
+            "trials", "numbers", "beats_chance",
+        } | (set(c) & {"ties", "audible_elsewhere"})  # fmt: skip
         if c["role"] == "question":
             assert {
                 "share_right", "interval", "p_chance", "p_chance_holm", "e_value", "p_anytime",
@@ -107,12 +109,10 @@ def test_it_is_plain_json_rounded_to_six_digits(study):
     assert all(float(f"{v:.6g}") == v for v in floats)
 
 
-def test_plain_takes_out_what_is_not_finite():
-    assert plain({"a": math.nan, "b": [math.inf, np.float64(1 / 3)], "c": np.bool_(True)}) == {
-        "a": None,
-        "b": [None, 0.333333],
-        "c": True,
-    }
+def test_what_is_not_finite_is_no_number():
+    found = Change("listener", "L1", "heard"), Sensitivity(math.nan, (1 / 3, math.inf))
+    assert rounded(found[0]) == found[0]
+    assert rounded(found[1]) == Sensitivity(None, (0.333333, None))
 
 
 def test_same_input_same_document_whatever_the_order_of_rows(study):

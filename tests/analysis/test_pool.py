@@ -5,11 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude, concluded, pool
 from scipy.stats import binom, binomtest
 from vote_records import ListenerRow, as_table, as_tables
 
-from panel.analysis.pool import concluded, pool
-from panel.analysis.verdict import conclude
 from panel.errors import BadInput
 from panel.study.votes import listeners_of
 

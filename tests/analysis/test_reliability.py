@@ -2,11 +2,15 @@
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from vote_records import as_tables
 
 from panel.analysis.counts import exact
-from panel.analysis.verdict import conclude
 from panel.analysis.wording.reliability import of_panel
+from panel.prose import ENGLISH
+from panel.study.documents import Entry
+from panel.study.shapes import read
+from panel.study.verdict import Reliability
 
 
 @pytest.fixture
@@ -69,13 +73,14 @@ def test_keen_listeners_get_the_larger_sensitivity(made):
 
 
 def test_the_panel_as_a_whole_is_counted(told):
-    planted, repeats = of_panel(told[0]["reliability"])
+    rows = [read(Reliability, Entry(row, "row", "")) for row in told[0]["reliability"]]
+    planted, repeats = of_panel(ENGLISH, rows)
     assert "2 of 3 trials" in planted
     assert "0 of 1 listener got all" in planted
     assert "in 1 of 3 cases" in repeats
 
 
 def test_what_the_panel_cannot_tell_is_said():
-    planted, repeats = of_panel([{"planted": None, "repeats": None}])
+    planted, repeats = of_panel(ENGLISH, ())
     assert "nobody is shown" in planted
     assert "cannot be told" in repeats

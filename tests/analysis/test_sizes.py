@@ -2,13 +2,15 @@
 
 import numpy as np
 import pytest
+from laid_out import laid_out
 from scipy.stats import lognorm, norm
 from vote_records import as_tables
 
 from panel.analysis import sizes
+from panel.analysis import verdict as verdicts
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE, centre_of
-from panel.analysis.verdict import conclude
 from panel.report.page.numbers import number_lines
+from panel.study.plan_reading import read_plan
 
 
 def question(made, votes=24, procedure="abx"):
@@ -16,10 +18,11 @@ def question(made, votes=24, procedure="abx"):
 
 
 def told(document, votes, rows):
-    verdict = conclude(document, *as_tables(votes, rows))
-    entry = verdict["contrasts"][0]
-    lines = dict(number_lines(document, document["contrasts"][0], entry))
-    return entry["numbers"], lines
+    plan = read_plan(document)
+    found = verdicts.conclude(plan, *as_tables(votes, rows))
+    entry = laid_out(plan, found)["contrasts"][0]
+    said = entry["numbers"]["model_message"]
+    return entry["numbers"], dict(number_lines(plan, plan.contrasts[0], found.contrasts[0], said))
 
 
 @pytest.mark.parametrize("centre", [1.0, 2.5, -2.5])

@@ -15,6 +15,7 @@ from desk_cast import Door
 from typer.testing import CliRunner
 from voting_cast import vote
 
+from panel.analysis.wording import told as wording
 from panel.cli import app
 from panel.report.archive.export import recompute
 from panel.stages.clips import measured, prepare
@@ -123,21 +124,22 @@ def test_from_the_form_to_the_archive_only_takes_alike_in_what_is_given_meet(log
     assert met == alike  # every pair within a group, and none across
 
     verdict = vote_table.close(made.store, made.id)
-    (found,) = (c for c in verdict["contrasts"] if c["role"] == "question")
-    assert found["verdict"] == "heard"
-    assert "given element" in found["sentence"]
-    assert found["numbers"]["cells"] == [[3, 3], [3, 3]]
+    (found,) = (c for c in verdict.contrasts if c.role == "question")
+    said = wording.told(publish.plan_of(made.store, made.id), verdict).contrasts[found.id]
+    assert found.verdict == "heard"
+    assert "given element" in said.sentence
+    assert found.numbers.question.cells == ((3, 3), (3, 3))
     # Three and three in each of two groups: C(6, 3)/2 labelings a group, none more extreme.
-    assert found["numbers"]["attribution"]["p"] == pytest.approx(1 / 100)
+    assert found.numbers.question.attribution.p == pytest.approx(1 / 100)
     report = logged.get("/verdict/report").text
     assert "only takes alike in element were compared" in report
     assert "That this holds for each group by itself" in report
     assert "on the recordings of each group in other ways: 1 of all 100 ways" in report
     path = tmp_path / publish.file_name(made.store, made.id)
     path.write_bytes(publish.export(made.store, made.id))
-    again, _, identical = recompute(path)
-    assert identical
-    assert again == verdict
+    again = recompute(path)
+    assert again.identical
+    assert again.verdict == verdict
     said = CliRunner().invoke(app, ["verdict", str(path)])
     assert said.exit_code == 0, said.output
     assert "identical" in said.output

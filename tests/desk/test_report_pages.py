@@ -6,7 +6,8 @@ import zipfile
 import pytest
 from voting_cast import CAST, Desk, desk_in, fewer_wanted, guessing, rightly, vote
 
-from panel.stages.conclude import vote_table
+from panel.analysis.wording.told import told
+from panel.stages.conclude import publish, vote_table
 
 PAGES = ("", "/end", "/report", "/reasons", "/export.zip", "/plan.json")
 
@@ -91,15 +92,15 @@ def test_the_organiser_ends_the_voting_and_reads_the_verdict(desk):
     answer = desk.post("/verdict/end")
     assert answer.status_code == 303
     assert desk.post("/verdict/end").status_code == 303, "twice does no harm"
-    document = vote_table.verdict(desk.store, desk.study.id)
+    plan = publish.plan_of(desk.store, desk.study.id)
+    document = told(plan, vote_table.verdict(desk.store, desk.study.id))
     import html
 
     for page in ("/verdict", "/verdict/report"):
         text = html.unescape(desk.organiser.get(desk.href(page)).text)
-        assert document["headline"] in text
-        for contrast in document["contrasts"]:
-            if contrast["role"] == "question":
-                assert contrast["sentence"] in text
+        assert document.headline in text
+        for question in plan.questions:
+            assert document.contrasts[question.id].sentence in text
         assert "/verdict/export.zip" in text
     late = desk["other_listener"].get(f"/listen/{desk.study.links[2]}")
     assert late.status_code == 410

@@ -164,4 +164,5 @@ def concluded(listeners: int = 40, stop: str = "fixed"):
 
     document = plan(listeners, stop)
     table, rows = votes(document, listeners)
-    return document, table, rows, conclude(document, *as_tables(table, rows))
+    read = read_plan(document)
+    return read, table, rows, conclude(read, *as_tables(table, rows))

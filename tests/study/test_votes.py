@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from vote_records import as_listeners, as_table, as_tables, listener_rows, vote_rows
 
-from panel.analysis.verdict import conclude
 from panel.errors import BadInput
 from panel.procedures.base import ANSWERS, EMPTY, SLOTS
 from panel.procedures.catalogue import PROCEDURES

@@ -17,23 +17,10 @@ NEVER = np.iinfo(np.int64).max
 
 @dataclass(frozen=True)
 class Exclusion:
-    """`kept`: rows of the votes that count, in the order they count; `excluded`: codes; `rule`: in
-    words."""
+    """`kept`: rows of the votes that count, in the order they count; `excluded`: codes."""
 
     kept: Ints
     excluded: tuple[str, ...]
-    rule: str
-
-
-def rule_in_words(plan: Plan) -> str:
-    parts = []
-    if plan.planted_least_right is not None:
-        parts.append(
-            f"Only listeners with at least {plan.planted_least_right} planted checks right count."
-        )
-    if plan.exclude_by_headphones:
-        parts.append("Only listeners who passed the headphone check count.")
-    return " ".join(parts) or "Nobody is excluded."
 
 
 def apply(
@@ -59,7 +46,7 @@ def apply(
         kept = kept[np.lexsort((sequence, since))]
     voted = np.bincount(who, minlength=people) > 0
     excluded = tuple(votes.listeners[i] for i in np.flatnonzero(voted & ~counts).tolist())
-    return Exclusion(kept, excluded, rule_in_words(plan))
+    return Exclusion(kept, excluded)
 
 
 def _admitted_at(plan: Plan, votes: VoteTable, rows: Ints) -> Ints:

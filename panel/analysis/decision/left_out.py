@@ -11,23 +11,21 @@ A listener moves the outcome by the votes right beyond the panel's mean; in a pa
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
 from panel.analysis.decision.coded import CodedVotes
 from panel.analysis.decision.judgement import Judgement, Part, judge
-from panel.prose import listed
 from panel.study.plan import Contrast, Plan
+from panel.study.verdict import Change, ContrastLeftOut, LeftOut
 from panel.study.votes import Flags, ListenerTable, place_of
 
 MOST_LISTENERS = 60
-NAMED = 4
 KINDS = ("listener", "excerpt", "take")
 
 
 @dataclass(frozen=True)
-class LeftOut:
+class Found:
     """`codes`: kind to what is left out to contrast id to the code then, for what was tried.
 
     `present`: how many of each kind there are.
@@ -42,7 +40,7 @@ def leave_out(
     cast: CodedVotes,
     listeners: ListenerTable,
     full: Mapping[str, Judgement],
-) -> LeftOut:
+) -> Found:
     """Judge again without each listener, excerpt and take. `cast` checked, `full` their verdict.
 
     What is alone of its kind (the only excerpt, the only take of its condition) cannot be left
@@ -78,7 +76,7 @@ def leave_out(
         there = ~(votes.on(*changed) & (votes.slots == place_of(take, votes.takes)).any(axis=1))
         touched = [id_ for id_ in _told(plan) if id_ in changed or plan.contrast(id_).of in changed]
         codes["take"][take] = codes_of(smaller, there, listeners, touched)
-    return LeftOut(codes, {
+    return Found(codes, {
         "listener": len(counted), "excerpt": len(excerpts), "take": len(set(takes)),
     })  # fmt: skip
 
@@ -149,96 +147,32 @@ def _without_take(plan: Plan, take: str, asked: set[str]) -> tuple[Plan, set[str
     return replace(plan, contrasts=tuple(contrasts)), changed
 
 
-def told(
-    left: LeftOut,
-    full: Mapping[str, Judgement],
-    code_words: Mapping[str, str],
-    labels: Mapping[str, str],
-) -> dict[str, Any]:
-    """The entry of verdict.json: what was tried, and each contrast's changes, with sentences.
-
-    `labels`: names of takes as people know them, by id.
-    """
-    return {
-        "present": dict(left.present),
-        "tried": {kind: len(left.codes[kind]) for kind in KINDS},
-        "contrasts": [
-            _contrast(left, judged, _takes(full, judged), code_words, labels)
+def told(left: Found, full: Mapping[str, Judgement]) -> LeftOut:
+    """What was tried, and each contrast's changes."""
+    return LeftOut(
+        dict(left.present),
+        {kind: len(left.codes[kind]) for kind in KINDS},
+        tuple(
+            _contrast(left, judged)
             for judged in full.values()
             if judged.contrast.role != "planted_check"
-        ],
-    }
+        ),
+    )
 
 
-def _takes(full: Mapping[str, Judgement], judged: Judgement) -> int:
-    contrast = judged.contrast
-    return len((full[contrast.of].contrast if contrast.of else contrast).side_of)
-
-
-def _contrast(
-    left: LeftOut,
-    judged: Judgement,
-    takes: int,
-    code_words: Mapping[str, str],
-    labels: Mapping[str, str],
-) -> dict[str, Any]:
+def _contrast(left: Found, judged: Judgement) -> ContrastLeftOut:
     id_ = judged.contrast.id
     tried = {
         kind: {what: codes[id_] for what, codes in left.codes[kind].items() if id_ in codes}
         for kind in KINDS
     }
-    sentences = []
-    if judged.evidence.asked.n:
-        present = dict(left.present) | {"take": takes}
-        for kind in KINDS:
-            changed: dict[str, list[str]] = defaultdict(list)
-            for what, code in tried[kind].items():
-                if code != judged.code:
-                    changed[code].append(f"“{labels.get(what, what)}”" if kind == "take" else what)
-            sentences += [
-                _changes(kind, gone, len(tried[kind]), code_words[code])
-                for code, gone in changed.items()
-            ] or [_stays(kind, len(tried[kind]), present[kind])]
-    return {
-        "id": id_,
-        "tried": {kind: len(tried[kind]) for kind in KINDS},
-        "changes": [
-            {"kind": kind, "left_out": what, "verdict": code}
+    return ContrastLeftOut(
+        id_,
+        {kind: len(tried[kind]) for kind in KINDS},
+        tuple(
+            Change(kind, what, code)
             for kind in KINDS
             for what, code in tried[kind].items()
             if code != judged.code
-        ],
-        "sentences": sentences,
-    }
-
-
-def _stays(kind: str, tried: int, present: int) -> str:
-    if tried == 0:
-        return {
-            "listener": "One listener's votes count, so no listener can be left out.",
-            "excerpt": "One excerpt was heard, so no excerpt can be left out.",
-            "take": "No take can be left out: each is the only one of its condition.",
-        }[kind]
-    if kind == "listener" and tried < present:
-        return (
-            f"The verdict stays whichever of the {tried} listeners who move it most is left out; "
-            f"the other {present - tried} were not tried."
-        )
-    if kind == "take" and tried < present:
-        return (
-            f"The verdict stays whichever take is left out ({tried} tried; the only take of a "
-            "condition cannot be)."
-        )
-    return f"The verdict stays whichever {kind} is left out ({tried} tried)."
-
-
-def _changes(kind: str, gone: Sequence[str], tried: int, then: str) -> str:
-    if tried == len(gone) > 1:
-        return f"The verdict changes whichever {kind} is left out ({tried} tried): then {then}."
-    if len(gone) > NAMED:
-        which = f"one of {len(gone)} of the {tried} {kind}s tried"
-    elif len(gone) > 1:
-        which = f"one of the {kind}s {listed(gone)}"
-    else:
-        which = gone[0] if kind == "take" else f"{kind} {gone[0]}"
-    return f"The verdict changes if {which} is left out: then {then}."
+        ),
+    )

@@ -9,13 +9,12 @@ alone cannot carry.
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from panel.analysis.counts import anytime
-from panel.prose import plural
-from panel.study.plan import Contrast, Plan
+from panel.study.plan import Contrast
+from panel.study.verdict import WithdrawnListeners
 from panel.study.votes import Flags, ListenerTable
 
 
@@ -71,42 +70,8 @@ def p_at_worst(contrast: Contrast, count: int | None, n: int, removed: int) -> f
     return math.exp(-max(0.0, log_e))
 
 
-def told(plan: Plan, withdrawn: Withdrawn) -> dict[str, Any] | None:
-    """For verdict.json: how many withdrew, and in a sentence; None if nobody did."""
-    sentences = _sentences(plan, withdrawn)
-    if not sentences:
+def told(withdrawn: Withdrawn) -> WithdrawnListeners | None:
+    """How many withdrew; None if nobody did."""
+    if not (withdrawn.kept or withdrawn.removed):
         return None
-    return {
-        "kept": withdrawn.kept,
-        "removed": len(withdrawn.removed),
-        "answers_removed": withdrawn.answers,
-        "sentence": " ".join(sentences),
-    }
-
-
-def reasons(plan: Plan, withdrawn: Withdrawn) -> list[str]:
-    """Sentences for the reasons of each question."""
-    return _sentences(plan, withdrawn) if withdrawn.answers else []
-
-
-def _sentences(plan: Plan, withdrawn: Withdrawn) -> list[str]:
-    out = []
-    if withdrawn.kept:
-        out.append(
-            f"{plural(withdrawn.kept, 'listener')} withdrew and left the answers, without a name."
-        )
-    if withdrawn.removed:
-        had = plural(withdrawn.answers, "answer")
-        was = "was" if withdrawn.answers == 1 else "were"
-        out.append(
-            f"{plural(len(withdrawn.removed), 'listener')} withdrew and had the answers removed: "
-            f"{had} {was} there."
-        )
-        if withdrawn.answers and plan.anytime:
-            out.append(
-                "Outcomes could be seen meanwhile, so each removed answer counts against a claim "
-                "here, and a claim about the change is not made."
-            )
-        elif withdrawn.answers:
-            out.append("The study was sealed, so they cannot have been chosen by the outcome.")
-    return out
+    return WithdrawnListeners(withdrawn.kept, len(withdrawn.removed), withdrawn.answers)

@@ -4,9 +4,10 @@ It decides nothing: the claim is the permutation of doses over takes. Only at a 
 only where nothing but the dose differs: a curve over hours would else be one of other changes too.
 """
 
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.judgement import Judgement
@@ -15,41 +16,51 @@ from panel.analysis.dose.curve import DoseCurve
 from panel.analysis.sizes import LEAST_LISTENERS, LEAST_VOTES
 from panel.errors import BadInput
 from panel.study.plan import Contrast, Plan
+from panel.study.verdict import DoseResponse, Remark
 
 STEPS = 24
+Floats = NDArray[np.float64]
 DIGITS = 4  # more would hang on the machine that searched for the greatest likelihood
 
 
-def numbers(plan: Plan, judged: Judgement) -> dict[str, Any] | None:
-    """None where no dose is asked about; without a curve, its parts are None and `reason` says why.
-
-    `slope`, `interval`: d′ ("dprime") or log odds ("log_odds") per unit of the declared scale, from
-    the lowest dose to the highest in `over_range`. `points`: dose, share right (or choosing the
-    higher dose, of votes that chose) of takes at that dose against the lowest, and the band's ends.
-    """
+def numbers(plan: Plan, judged: Judgement) -> DoseResponse | None:
+    """None where no dose is asked about; without a curve its parts are None and `reason` is why."""
     contrast = judged.contrast
-    if not contrast.is_dose:
+    if not contrast.is_dose or contrast.scale is None:
         return None
-    out: dict[str, Any] = {
-        "of": "log_odds" if contrast.directed else "dprime",
-        "scale": contrast.scale,
-        "confidence": plan.confidence,
-        "slope": None,
-        "interval": None,
-        "over_range": None,
-        "points": None,
-        "reason": _no_curve(plan, judged),
-    }
-    if out["reason"] is not None:
-        return out
+    empty = DoseResponse(
+        of="log_odds" if contrast.directed else "dprime",
+        scale=contrast.scale,
+        confidence=plan.confidence,
+        slope=None,
+        interval=None,
+        over_range=None,
+        points=None,
+        reason=_no_curve(plan, judged),
+    )
+    if empty.reason is not None:
+        return empty
     try:
         found = _fitted(contrast, judged.evidence, plan.confidence)
     except BadInput as refused:
-        out["reason"] = str(refused)
-        return out
+        return replace(empty, reason=Remark("refused", {"said": str(refused)}))
     doses = np.array(sorted(float(c.dose or 0.0) for c in contrast.conditions))
-    logarithmic = contrast.scale == "log1p"
-    on_scale = np.log1p(doses) if logarithmic else doses
+    on_scale = np.log1p(doses) if contrast.scale == "log1p" else doses
+    reach = float(on_scale[-1] - on_scale[0])
+    low, high = found.interval
+    return replace(
+        empty,
+        slope=_short(found.slope),
+        interval=(_short(low), _short(high)),
+        over_range=(_short(reach * found.slope), _short(reach * low), _short(reach * high)),
+        points=_points(found, doses, on_scale, logarithmic=contrast.scale == "log1p"),
+    )
+
+
+def _points(
+    found: DoseCurve, doses: Floats, on_scale: Floats, *, logarithmic: bool
+) -> tuple[tuple[float, float, float, float], ...]:
+    """The curve at the doses and at even steps of the scale between them."""
     even = np.linspace(on_scale[0], on_scale[-1], STEPS + 1)
     x = np.unique(np.concatenate([on_scale, even]))
     # The doses themselves as they were declared, not as they come back from the scale.
@@ -59,39 +70,37 @@ def numbers(plan: Plan, judged: Judgement) -> dict[str, Any] | None:
         else _short(float(np.expm1(place)) if logarithmic else float(place))
         for place in x
     ]
-    shares = found.share(x - on_scale[0])
-    reach = float(on_scale[-1] - on_scale[0])
-    out["slope"] = _short(found.slope)
-    out["interval"] = [_short(edge) for edge in found.interval]
-    out["over_range"] = [_short(reach * v) for v in (found.slope, *found.interval)]
-    out["points"] = [
-        [dose, *(round(float(column[i]), DIGITS) for column in shares)] for i, dose in enumerate(at)
-    ]
-    return out
+    middle, lower, upper = (
+        [round(float(share), DIGITS) for share in column] for column in found.share(x - on_scale[0])
+    )
+    return tuple(zip(at, middle, lower, upper, strict=True))
 
 
-def _no_curve(plan: Plan, judged: Judgement) -> str | None:
+def _no_curve(plan: Plan, judged: Judgement) -> Remark | None:
+    """Why no curve is drawn; None where one is tried."""
     contrast, e = judged.contrast, judged.evidence
-    if plan.anytime:
-        return (
-            "The votes may be looked at at any time, and a curve with a band belongs to a number "
-            "of votes that was fixed before."
-        )
-    if contrast.asked_by.curve is None or not contrast.asked_by.round_robin:
-        return "This procedure gives no curve over a dose."
-    if contrast.override_reason or contrast.unlogged or len(contrast.differs) > 1:
-        return "More than the dose differs or may differ, so a curve over it would not be its own."
-    if min(len(c.takes) for c in contrast.conditions) < 2:
-        return "With one take of a dose nothing shows how far takes of it vary."
-    if e.coded is None or e.asked.n < LEAST_VOTES:
-        return f"There are fewer than {LEAST_VOTES} votes."
-    if e.asked.listeners < LEAST_LISTENERS:
-        return f"There are fewer than {LEAST_LISTENERS} listeners."
-    if e.swapped:
-        return "Fewer votes are right than guessing gives: answers may have been swapped."
-    if not contrast.directed and e.asked.count == e.asked.n:
-        return "Every vote was right, so the votes set no limit to the curve."
-    return None
+    alone = not (contrast.override_reason or contrast.unlogged or len(contrast.differs) > 1)
+    all_right = not contrast.directed and e.asked.count == e.asked.n
+    found = (
+        (plan.anytime, Remark("anytime")),
+        (not _has_curve(contrast), Remark("no_curve")),
+        (not alone, Remark("more_differs")),
+        (min(len(c.takes) for c in contrast.conditions) < 2, Remark("one_take")),
+        (e.coded is None or e.asked.n < LEAST_VOTES, Remark("few_votes", {"votes": LEAST_VOTES})),
+        (
+            e.asked.listeners < LEAST_LISTENERS,
+            Remark("few_listeners", {"listeners": LEAST_LISTENERS}),
+        ),
+        (e.swapped, Remark("swapped")),
+        (all_right, Remark("all_right")),
+    )
+    return next((why for holds, why in found if holds), None)
+
+
+def _has_curve(contrast: Contrast) -> bool:
+    """Whether the share right of a pair follows from its distance alone."""
+    asked = contrast.asked_by
+    return asked.curve is not None and asked.round_robin
 
 
 def _fitted(contrast: Contrast, e: Evidence, confidence: float) -> DoseCurve:
@@ -101,9 +110,9 @@ def _fitted(contrast: Contrast, e: Evidence, confidence: float) -> DoseCurve:
     told_apart = contrast.asked_by.curve
     assert told_apart is not None
     if not contrast.directed:
-        return curve.undirected(
-            coded.table, coded.labels, doses, told_apart.name, confidence=confidence
-        )
+        own = contrast.asked_by.curve
+        assert own is not None
+        return curve.undirected(coded.table, coded.labels, doses, own.name, confidence=confidence)
     other = np.where(coded.one == coded.first, coded.second, coded.first)
     chose_one = np.where(coded.y, coded.second, coded.first) == coded.one
     return curve.directed(

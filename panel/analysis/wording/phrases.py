@@ -1,165 +1,195 @@
 """The pieces that the verdict's sentences are made of."""
 
-from panel.analysis.decision.judgement import Judgement
-from panel.prose import NBSP, about, listed, percent_down, percent_up
-from panel.prose import percent as percent_of
+from panel import prose
+from panel.prose import NBSP, Language, about, listed, quoted
 from panel.study.plan import Contrast, Plan
+from panel.study.verdict import ContrastVerdict, Rates
 
 
-def percent(share: float, *, up: bool = False, down: bool = False) -> str:
-    """A share in whole percent; `up` and `down` round a bound to its safe side."""
-    said = percent_up if up else percent_down if down else percent_of
-    return said(share).replace(NBSP, " ")
+def percent(say: Language, share: float) -> str:
+    """A share in whole percent, with a plain space: sentences stand in tables too."""
+    return prose.percent(share, say=say).replace(NBSP, " ")
 
 
-def of(count: int | None, n: int) -> str:
-    return f"in {count} of {n} blind comparisons"
+def at_most(share: float) -> str:
+    """A bound from above, rounded to its safe side."""
+    return prose.percent_up(share).replace(NBSP, " ")
 
 
-def _low_high(contrast: Contrast) -> tuple[str, str]:
-    """Names of the two sides that a directed vote can point to."""
-    if contrast.is_dose:
-        return "less", "more"
-    return contrast.conditions[0].label, contrast.conditions[-1].label
+def at_least(share: float) -> str:
+    """A bound from below, rounded to its safe side."""
+    return prose.percent_down(share).replace(NBSP, " ")
 
 
-def factor_words(plan: Plan, contrast: Contrast) -> str:
-    name = plan.factor_names.get(contrast.factor or "", contrast.factor or "the dose")
+def listeners(say: Language, n: int) -> str:
+    return say.count(n, "{n} listener", "{n} listeners")
+
+
+def questions(say: Language, plan: Plan) -> str:
+    n = len(plan.questions)
+    return say.count(n, "{n} question", "{n} questions")
+
+
+def factor_words(say: Language, plan: Plan, contrast: Contrast) -> str:
+    name = plan.factor_names.get(contrast.factor or "", contrast.factor or say("the dose"))
     unit = plan.units.get(contrast.factor or "", "")
     return f"{name} ({unit})" if unit else name
 
 
-def told_apart(judged: Judgement) -> str:
-    asked, rates = judged.evidence.asked, judged.evidence.rates
-    if rates is not None:
-        return (
-            f"called rightly the same or different {of(asked.count, asked.n)}, where guessing "
-            f"gives about {_guess(judged)} (“different” was said of {rates.hits} of "
-            f"{rates.different} pairs of two takes and of {rates.false_alarms} of {rates.same} of "
-            "one take twice)"
-        )
-    if judged.contrast.procedure == "reminder":
-        return (
-            f"told which was which {of(asked.count, asked.n)} with both conditions at hand, where "
-            f"guessing gives about {_guess(judged)}"
-        )
-    return f"told apart {of(asked.count, asked.n)}, where guessing gives about {_guess(judged)}"
+def factor_names(say: Language, plan: Plan, ids: tuple[str, ...]) -> str:
+    return listed((plan.factor_names.get(f, f) for f in ids), say)
 
 
-def _guess(judged: Judgement) -> str:
-    return about(judged.evidence.asked.n * judged.contrast.chance)
-
-
-def within_words(judged: Judgement) -> str:
-    """How the retake pairs did, as a clause; "" if there are none."""
-    within = judged.evidence.within
-    if within is None or not within.n or within.count is None:
-        return ""
-    if judged.evidence.rates is not None:
-        rates = judged.evidence.rates
-        return (
-            f"“different” was said of {rates.within} of {rates.within_pairs} pairs of two takes of "
-            "the same condition"
-        )
-    return (
-        f"two takes of the same condition, in {within.count} of {within.n} (guessing: about "
-        f"{about(within.n * judged.contrast.chance)})"
+def told_apart(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
+    """How often right answers were given, beside what guessing gives."""
+    counts = {"right": entry.correct, "trials": entry.trials, "guess": _guess(contrast, entry)}
+    rates = entry.numbers.rates
+    if rates is None:
+        return say(contrast.asked_by.found, **counts)
+    return say(
+        "called rightly the same or different in {right} of {trials} blind comparisons, where "
+        "guessing gives about {guess} (“different” was said of {hits} of {different} pairs of two "
+        "takes and of {false_alarms} of {same} of one take twice)",
+        **counts,
+        hits=rates.hits,
+        different=rates.different_trials,
+        false_alarms=rates.false_alarms,
+        same=rates.same_trials,
     )
 
 
-def neither_words(judged: Judgement) -> str:
-    """How many votes preferred neither, as a clause; "" where that could not be said."""
-    asked = judged.evidence.asked
-    if not judged.contrast.ties:
+def _guess(contrast: Contrast, entry: ContrastVerdict) -> str:
+    return about(entry.trials * contrast.chance)
+
+
+def within_words(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
+    """How the retake pairs did, as a clause; "" if there are none."""
+    found = entry.numbers.question
+    if found is None or not found.within_trials or found.within_right is None:
         return ""
-    return f"; {asked.ties} more preferred neither and count for no side"
+    if found.rates is not None:
+        return _within_rates(say, found.rates)
+    return say(
+        "two takes of the same condition, in {right} of {trials} (guessing: about {guess})",
+        right=found.within_right,
+        trials=found.within_trials,
+        guess=about(found.within_trials * contrast.chance),
+    )
 
 
-def direction(plan: Plan, judged: Judgement) -> str:
-    """What the directed votes across conditions said, as a clause."""
-    contrast, asked = judged.contrast, judged.evidence.asked
-    if asked.count is None:
-        return f"{asked.n} blind comparisons across {len(contrast.conditions)} conditions"
-    if not asked.n:
-        return f"neither was preferred in all {asked.ties} blind comparisons"
-    more = 2 * asked.count >= asked.n
-    count = asked.count if more else asked.n - asked.count
-    low, high = _low_high(contrast)
+def _within_rates(say: Language, rates: Rates) -> str:
+    return say(
+        "“different” was said of {within} of {pairs} pairs of two takes of the same condition",
+        within=rates.within_called_different,
+        pairs=rates.within_different_trials,
+    )
+
+
+def _side(say: Language, plan: Plan, contrast: Contrast, *, more: bool) -> str:
+    """The side that most directed votes point to."""
     if contrast.is_dose:
-        side = f"the take with {high if more else low} {factor_words(plan, contrast)}"
-    else:
-        side = f"“{high if more else low}”"
-    found = f"{of(count, asked.n)}, where a coin gives about {about(asked.n / 2)}"
-    if contrast.procedure == "preference":
-        return f"{side} was preferred {found}{neither_words(judged)}"
-    what = contrast.attribute or "of it"
-    return f"{side} was said to have more {what} {found}"
+        text = "the take with more {factor}" if more else "the take with less {factor}"
+        return say(text, factor=factor_words(say, plan, contrast))
+    return quoted([contrast.conditions[-1 if more else 0].label], say)
 
 
-def what_was_found(plan: Plan, judged: Judgement) -> str:
-    return direction(plan, judged) if judged.contrast.directed else told_apart(judged)
+def direction(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
+    """What the directed votes across conditions said, as a clause."""
+    trials, right = entry.trials, entry.correct
+    if right is None:
+        return say(
+            "{trials} blind comparisons across {conditions} conditions",
+            trials=trials,
+            conditions=len(contrast.conditions),
+        )
+    if not trials:
+        return say("neither was preferred in all {ties} blind comparisons", ties=entry.ties)
+    more = 2 * right >= trials
+    found: dict[str, str | int] = {
+        "side": _side(say, plan, contrast, more=more),
+        "votes": right if more else trials - right,
+        "trials": trials,
+        "coin": about(trials / 2),
+    }
+    attribute = contrast.attribute or say("of it")
+    return say(contrast.asked_by.found, attribute=attribute, **found) + _neither(
+        say, contrast, entry
+    )
 
 
-def given_words(plan: Plan, contrast: Contrast) -> str:
-    """Names of the factors that takes are crossed over; "" where none is given."""
-    return listed([plan.factor_names.get(f, f) for f in contrast.given])
+def _neither(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
+    """How many votes preferred neither, as a clause; "" where that could not be said."""
+    if not contrast.ties:
+        return ""
+    return say("; {ties} more preferred neither and count for no side", ties=entry.ties)
 
 
-def given_sentence(plan: Plan, contrast: Contrast) -> str:
-    """What a question given other factors compares, with a space before; "" for any other."""
+def what_was_found(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
+    if contrast.directed:
+        return direction(say, plan, contrast, entry)
+    return told_apart(say, contrast, entry)
+
+
+def given_sentence(say: Language, plan: Plan, contrast: Contrast) -> str:
+    """What a question given other factors compares; "" for any other."""
     if not contrast.given:
         return ""
-    names = given_words(plan, contrast)
-    return (
-        f" This is given {names}: only takes alike in {names} were compared, and it is one answer "
-        "over all such groups together, not one for each."
+    return say(
+        "This is given {names}: only takes alike in {names} were compared, and it is one answer "
+        "over all such groups together, not one for each.",
+        names=factor_names(say, plan, contrast.given),
     )
 
 
-def barrier_sentence(plan: Plan, judged: Judgement) -> str:
-    """Why nothing is claimed about the change."""
-    contrast, barrier = judged.contrast, judged.findings.barrier
-    if barrier == "answers_removed":
-        return (
-            "Nothing is claimed about what was changed: answers of listeners who withdrew were "
-            "removed while outcomes could be seen."
-        )
-    if barrier == "one_take":
-        short = [f"“{c.label}”" for c in contrast.conditions if len(c.takes) < 2]
-        return (
-            f"Nothing is claimed about what was changed: there is one take of {listed(short)}, "
-            "and two recordings can differ by re-recording alone."
-        )
-    if barrier == "override":
-        return (
-            "This cannot be attributed to one change. The organiser's reason for asking all the "
-            f"same: “{contrast.override_reason}”."
-        )
-    if barrier == "several_changes":
-        names = listed([plan.factor_names.get(f, f) for f in contrast.differs])
-        return f"This cannot be attributed to one change: {names} differ."
-    if barrier == "unlogged":
-        names = listed([plan.factor_names.get(f, f) for f in contrast.unlogged])
-        return f"Nothing is claimed about what was changed: {names} was not logged for all takes."
-    if barrier == "no_retake_votes":
-        return (
-            "Nothing is claimed about what was changed: no votes on two takes of the same "
-            "condition are there to compare with."
-        )
-    if barrier == "too_few_takes" and contrast.procedure == "reminder":
-        return (
-            "Nothing is claimed about what was changed: with a reminder takes go by condition, and "
-            "it needs four takes of each to tell the change from the takes."
-        )
-    if barrier == "too_few_takes":
-        return (
-            "Nothing is claimed about what was changed: with these takes the least p that "
-            f"relabelling them can give is {judged.least_p:.3g}, above {plan.alpha:g}."
-        )
-    if barrier == "too_many_questions":
-        return (
-            "Nothing is claimed about what was changed: with these takes the least p that "
-            f"relabelling them can give is {judged.least_p:.3g}, which does not pass "
-            f"{plan.alpha:g} when shared by {len(plan.questions)} questions."
-        )
-    return ""
+BARRIERS = {
+    "answers_removed": (
+        "Nothing is claimed about what was changed: answers of listeners who withdrew were "
+        "removed while outcomes could be seen."
+    ),
+    "one_take": (
+        "Nothing is claimed about what was changed: there is one take of {short}, and two "
+        "recordings can differ by re-recording alone."
+    ),
+    "override": (
+        "This cannot be attributed to one change. The organiser's reason for asking all the "
+        "same: “{reason}”."
+    ),
+    "several_changes": "This cannot be attributed to one change: {differs} differ.",
+    "unlogged": (
+        "Nothing is claimed about what was changed: {unlogged} was not logged for all takes."
+    ),
+    "no_retake_votes": (
+        "Nothing is claimed about what was changed: no votes on two takes of the same condition "
+        "are there to compare with."
+    ),
+    "too_few_takes": (
+        "Nothing is claimed about what was changed: with these takes the least p that relabelling "
+        "them can give is {least_p}, above {alpha}."
+    ),
+    "too_many_questions": (
+        "Nothing is claimed about what was changed: with these takes the least p that relabelling "
+        "them can give is {least_p}, which does not pass {alpha} when shared by {questions} "
+        "questions."
+    ),
+}
+
+
+def barrier_sentence(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
+    """Why nothing is claimed about the change; "" where nothing stands in the way."""
+    found = entry.numbers.question
+    if found is None or found.barrier is None:
+        return ""
+    text = BARRIERS[found.barrier]
+    if found.barrier == "too_few_takes":
+        text = contrast.asked_by.few_takes or text
+    least = found.attribution.least_p
+    return say(
+        text,
+        short=quoted((c.label for c in contrast.conditions if len(c.takes) < 2), say),
+        reason=contrast.override_reason,
+        differs=factor_names(say, plan, contrast.differs),
+        unlogged=factor_names(say, plan, contrast.unlogged),
+        least_p="" if least is None else f"{least:.3g}",
+        alpha=f"{plan.alpha:g}",
+        questions=len(plan.questions),
+    )

@@ -1,166 +1,352 @@
 """Why the verdict is what it is, sentence by sentence."""
 
-from panel.analysis.counts import exact
-from panel.analysis.decision.by_stratum import by_stratum
-from panel.analysis.decision.evidence import Evidence
-from panel.analysis.decision.judgement import Judgement
-from panel.analysis.wording.phrases import barrier_sentence, factor_words, given_words, percent
-from panel.prose import listed, p_equals, plural
-from panel.study.plan import Plan
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from panel.analysis.wording import ranking
+from panel.analysis.wording.phrases import (
+    at_least,
+    at_most,
+    barrier_sentence,
+    factor_names,
+    factor_words,
+    listeners,
+    percent,
+    questions,
+)
+from panel.analysis.wording.withdrawn import withdrew
+from panel.prose import Language, listed, p_equals
+from panel.study.plan import Contrast, Plan
+from panel.study.shapes import NotTold
+from panel.study.verdict import (
+    Attribution,
+    ContrastVerdict,
+    Likings,
+    QuestionNumbers,
+    Remark,
+    Verdict,
+)
 
 
-def swapped_words(found: Evidence) -> str:
+@dataclass(frozen=True)
+class Told:
+    """What a reason's sentence is made from."""
+
+    say: Language
+    plan: Plan
+    verdict: Verdict
+    contrast: Contrast
+    entry: ContrastVerdict
+
+    @property
+    def found(self) -> QuestionNumbers:
+        """Only where the contrast is a question."""
+        assert self.entry.numbers.question is not None
+        return self.entry.numbers.question
+
+    @property
+    def attribution(self) -> tuple[Attribution, str]:
+        """What was tested, and its p."""
+        found = self.found.attribution
+        return found, p_equals(1.0 if found.p is None else found.p)
+
+
+def reasons(
+    say: Language, plan: Plan, verdict: Verdict, contrast: Contrast, entry: ContrastVerdict
+) -> tuple[str, ...]:
+    """The sentences of an entry's reasons, in their order."""
+    told = Told(say, plan, verdict, contrast, entry)
+    return tuple(text for remark in entry.reasons for text in SENTENCES[remark.code](told, remark))
+
+
+def swapped_words(say: Language, remark: Remark) -> str:
     """Why votes far below chance give no share."""
-    p = exact.p_less(found.asked.count or 0, found.asked.n, found.contrast.chance)
-    return (
-        f"Fewer answers are right than guessing gives ({p_equals(p)}): answers may have been "
-        "swapped, or the question misread. So nothing is said about how many can hear it."
+    return say(
+        "Fewer answers are right than guessing gives ({p}): answers may have been swapped, or the "
+        "question misread. So nothing is said about how many can hear it.",
+        p=p_equals(remark.number("p")),
     )
 
 
-def reasons(plan: Plan, judged: Judgement, *, whole: bool = True) -> list[str]:
-    """Why the verdict is what it is, sentence by sentence; `whole` as in verdict.conclude."""
-    e, f, contrast = judged.evidence, judged.findings, judged.contrast
-    out: list[str] = []
-    if e.asked.n:
-        how = "at any time (anytime-valid)" if plan.anytime else "at the planned end (exact)"
-        beats = "beat" if judged.findings.beats_chance else "do not beat"
-        holm = ""
-        if judged.p_chance_holm is not None and len(plan.questions) > 1:
-            holm = f", {p_equals(judged.p_chance_holm)} over {len(plan.questions)} questions"
-        votes = "The votes that chose" if contrast.ties else "The votes"
-        out.append(f"{votes} {beats} chance, tested {how}: {p_equals(judged.p_chance)}{holm}.")
-    if e.swapped:
-        out.append(swapped_words(e))
-    if contrast.role == "question":
-        out += _attribution_reasons(plan, judged)
-        out += _stratum_reasons(judged)
-    if contrast.role == "planted_check":
-        if e.share_lower is not None:
-            out.append(
-                f"At least {percent(e.share_lower, down=True)} of such listeners hear it; the "
-                f"plan's limit is {percent(plan.limit)}. All listeners count here, also those "
-                "whom the plan excludes."
-            )
-        return out
-    if not contrast.directed and e.share_upper is not None:
-        side = "under" if f.bounded else "not under"
-        out.append(
-            f"At most {percent(e.share_upper, up=True)} of such listeners hear it every time "
-            f"(bound over {plural(e.asked.listeners, 'listener')}), {side} the plan's limit of "
-            f"{percent(plan.limit)}."
-        )
-        if not f.beats_chance and not f.check_heard:
-            out.append("No planted check was heard, so “not heard” is not available.")
-    if contrast.procedure == "reminder" and not f.beats_chance and e.asked.n:
-        out.append(
-            "Takes scatter, and only what outdoes that can be matched to a reminder, so “not "
-            "heard” is not available from it."
-        )
-    if e.rates is not None and not f.beats_chance and e.asked.n:
-        out.append(
-            "Whoever hears a difference may still call the two the same, so “not heard” is not "
-            "available from same–different."
-        )
-    if contrast.procedure == "preference" and contrast.role == "question":
-        out += _preference_reasons(plan, judged)
-    if e.cast < e.planned and contrast.role == "question" and e.asked.n:
-        if plan.anytime:
-            out.append(f"{e.cast} of {e.planned} planned votes are in.")
-        elif not whole:
-            out.append(
-                f"{e.cast} of {e.planned} planned votes are in this table. Whether the others were "
-                "left out after an outcome was seen cannot be told from it."
-            )
-        else:
-            out.append(
-                f"The study was ended early, at {e.cast} of {e.planned} planned votes, while "
-                "sealed: the decision to end could not depend on the outcome."
-            )
-    return out
+CHANCE = {
+    # (ties, beaten, anytime)
+    (False, True, False): "The votes beat chance, tested at the planned end (exact): {p}.",
+    (False, False, False): "The votes do not beat chance, tested at the planned end (exact): {p}.",
+    (False, True, True): "The votes beat chance, tested at any time (anytime-valid): {p}.",
+    (False, False, True): "The votes do not beat chance, tested at any time (anytime-valid): {p}.",
+    (True, True, False): (
+        "The votes that chose beat chance, tested at the planned end (exact): {p}."
+    ),
+    (True, False, False): (
+        "The votes that chose do not beat chance, tested at the planned end (exact): {p}."
+    ),
+    (
+        True,
+        True,
+        True,
+    ): "The votes that chose beat chance, tested at any time (anytime-valid): {p}.",
+    (True, False, True): (
+        "The votes that chose do not beat chance, tested at any time (anytime-valid): {p}."
+    ),
+}
 
 
-def _attribution_reasons(plan: Plan, judged: Judgement) -> list[str]:
-    e, f = judged.evidence, judged.findings
-    if not e.asked.n:
-        return []
-    if f.barrier:
-        return [barrier_sentence(plan, judged)]
-    if not f.ready:
-        return [f"Whether the change is responsible is tested once, when {e.planned} votes are in."]
-    if e.attribution is None or judged.p_claim_holm is None:
-        return []
-    if judged.contrast.procedure == "reminder":
-        verb = "is" if e.attribution.p <= plan.alpha else "is not"
-        return [
-            "Takes went by condition here, so they are taken as draws of their conditions: with "
-            f"each take left out in turn, a share right above one half {verb} established over "
-            f"takes, {p_equals(e.attribution.p)}. Unlike relabelling in a round robin this is not "
-            "exact."
-        ]
-    kind = "all of" if e.attribution.exact else "a random draw from the"
-    verb = "is" if e.attribution.p <= plan.alpha else "is not"
-    if judged.contrast.is_dose:
-        what = f"a trend with {factor_words(plan, judged.contrast)}"
-    elif judged.contrast.directed:
-        what = "a lead of one condition beyond the spread of its takes"
+def _chance(told: Told, remark: Remark) -> tuple[str, ...]:
+    p = p_equals(remark.number("p"))
+    if "p_holm" in remark.values:
+        p = told.say(
+            "{p}, {adjusted} over {questions}",
+            p=p,
+            adjusted=p_equals(remark.number("p_holm")),
+            questions=questions(told.say, told.plan),
+        )
+    text = CHANCE[told.contrast.ties, told.entry.beats_chance, told.plan.anytime]
+    return (told.say(text, p=p),)
+
+
+def _swapped(told: Told, remark: Remark) -> tuple[str, ...]:
+    return (swapped_words(told.say, remark),)
+
+
+def _barrier(told: Told, remark: Remark) -> tuple[str, ...]:
+    return (barrier_sentence(told.say, told.plan, told.contrast, told.entry),)
+
+
+def _tested_once(told: Told, remark: Remark) -> tuple[str, ...]:
+    text = "Whether the change is responsible is tested once, when {votes} votes are in."
+    return (told.say(text, votes=told.entry.numbers.votes_planned),)
+
+
+def _over_takes(told: Told, remark: Remark) -> tuple[str, ...]:
+    text = (
+        "Takes went by condition here, so they are taken as draws of their conditions: with each "
+        "take left out in turn, a share right above one half is established over takes, {p}. "
+        "Unlike relabelling in a round robin this is not exact."
+        if remark.values["established"]
+        else "Takes went by condition here, so they are taken as draws of their conditions: with "
+        "each take left out in turn, a share right above one half is not established over takes, "
+        "{p}. Unlike relabelling in a round robin this is not exact."
+    )
+    return (told.say(text, p=told.attribution[1]),)
+
+
+def _relabelled(told: Told, remark: Remark) -> tuple[str, ...]:
+    say, (found, p) = told.say, told.attribution
+    ways = f"{found.labelings:,}"
+    if told.contrast.given:
+        text = (
+            "Relabelling the takes among those alike in {given} (all of {ways} ways): {what}, {p}."
+            if found.exact
+            else "Relabelling the takes among those alike in {given} (a random draw from the "
+            "{ways} ways): {what}, {p}."
+        )
+    elif found.exact:
+        text = "Relabelling the takes (all of {ways} ways): {what}, {p}."
     else:
-        what = "an excess over re-recording"
-        if e.rates is not None:
-            what = "“different” said more often across conditions than of retakes"
-    among = ""
-    if judged.contrast.given:
-        among = f" among those alike in {given_words(plan, judged.contrast)}"
-    out = [
-        f"Relabelling the takes{among} ({kind} {e.attribution.labelings:,} ways): "
-        f"{what} {verb} established by itself, {p_equals(e.attribution.p)}."
-    ]
-    if len(plan.questions) > 1:
-        holds = "holds" if f.attributed else "does not hold"
-        out.append(
-            f"Both together, over {len(plan.questions)} questions, "
-            f"{p_equals(judged.p_claim_holm)}: the claim {holds}."
-        )
-    within = e.within
-    if within is not None and within.n and within.count is not None:
-        beyond = "more often than" if within.p <= plan.alpha else "no more often than"
-        done = "called rightly" if e.rates is not None else "told apart"
-        out.append(
-            f"Two takes of the same condition were {done} in {within.count} of {within.n}, "
-            f"{beyond} guessing explains, {p_equals(within.p)}."
-        )
-    return out
+        text = "Relabelling the takes (a random draw from the {ways} ways): {what}, {p}."
+    given = factor_names(say, told.plan, told.contrast.given)
+    return (say(text, given=given, ways=ways, what=_established(told, remark), p=p),)
 
 
-def _stratum_reasons(judged: Judgement) -> list[str]:
+def _established(told: Told, remark: Remark) -> str:
+    """What relabelling shows, or does not show, by itself."""
+    if told.contrast.is_dose:
+        what = ("a trend with {factor} is established by itself",
+                "a trend with {factor} is not established by itself")  # fmt: skip
+    elif told.contrast.directed:
+        what = ("a lead of one condition beyond the spread of its takes is established by itself",
+                "a lead of one condition beyond the spread of its takes is not established by "
+                "itself")  # fmt: skip
+    elif told.found.rates is not None:
+        what = ("“different” said more often across conditions than of retakes is established by "
+                "itself",
+                "“different” said more often across conditions than of retakes is not established "
+                "by itself")  # fmt: skip
+    else:
+        what = ("an excess over re-recording is established by itself",
+                "an excess over re-recording is not established by itself")  # fmt: skip
+    text = what[0] if remark.values["established"] else what[1]
+    return told.say(text, factor=factor_words(told.say, told.plan, told.contrast))
+
+
+def _both_together(told: Told, remark: Remark) -> tuple[str, ...]:
+    p = told.found.p_heard_holm
+    text = (
+        "Both together, over {questions}, {p}: the claim holds."
+        if remark.values["holds"]
+        else "Both together, over {questions}, {p}: the claim does not hold."
+    )
+    return (
+        told.say(
+            text,
+            questions=questions(told.say, told.plan),
+            p=p_equals(1.0 if p is None else p),
+        ),
+    )
+
+
+RETAKES = {
+    # (trials of both kinds, beyond chance)
+    (False, True): (
+        "Two takes of the same condition were told apart in {right} of {trials}, more often than "
+        "guessing explains, {p}."
+    ),
+    (False, False): (
+        "Two takes of the same condition were told apart in {right} of {trials}, no more often "
+        "than guessing explains, {p}."
+    ),
+    (True, True): (
+        "Two takes of the same condition were called rightly in {right} of {trials}, more often "
+        "than guessing explains, {p}."
+    ),
+    (True, False): (
+        "Two takes of the same condition were called rightly in {right} of {trials}, no more often "
+        "than guessing explains, {p}."
+    ),
+}
+
+
+def _retakes(told: Told, remark: Remark) -> tuple[str, ...]:
+    found = told.found
+    return (
+        told.say(
+            RETAKES[found.rates is not None, bool(remark.values["beyond_chance"])],
+            right=found.within_right,
+            trials=found.within_trials,
+            p=p_equals(1.0 if found.within_p is None else found.within_p),
+        ),
+    )
+
+
+def _by_group(told: Told, remark: Remark) -> tuple[str, ...]:
     """The counts that one answer over several strata is made of."""
-    contrast = judged.contrast
-    found = [s for s in by_stratum(judged.evidence) if s.n]
-    if not found:
-        return []
-    if contrast.directed:
-        what = "preferred" if contrast.procedure == "preference" else "said to have more of it"
-        what = f"“{contrast.conditions[-1].label}” was {what}"
-    else:
-        what = "called rightly" if judged.evidence.rates is not None else "told apart"
-        what = f"the conditions were {what}"
-    counts = listed([f"in {s.count} of {s.n} with {s.label}" for s in found])
-    return [f"By group, {what} {counts}. These are counts only: no group is tested by itself."]
+    say, contrast = told.say, told.contrast
+    counts = [
+        say("in {count} of {votes} with {label}", count=s.count, votes=s.votes, label=s.label)
+        for s in told.found.by_stratum
+        if s.votes
+    ]
+    only = say("These are counts only: no group is tested by itself.")
+    label = contrast.conditions[-1].label
+    text = contrast.asked_by.by_group
+    return (say(text, label=label, counts=listed(counts, say), only=only),)
 
 
-def _preference_reasons(plan: Plan, judged: Judgement) -> list[str]:
-    out = []
-    d = judged.evidence.divided
-    if d is not None and judged.divided_holm is not None:
-        verb = "differ" if judged.findings.divided else "are not shown to differ"
-        out.append(
-            f"Listeners {verb} in how they lean: {p_equals(d.p_listeners)} against one common "
-            f"coin, {p_equals(d.labels.p)} against relabelled takes."
-        )
-    if judged.findings.level:
-        low, high = 0.5 - plan.limit / 2, 0.5 + plan.limit / 2
-        out.append(
-            f"The mean share lies surely within {percent(low)} to {percent(high)}, the band that "
-            f"the plan's limit of {percent(plan.limit)} makes."
-        )
-    return out
+def _able(told: Told, remark: Remark) -> tuple[str, ...]:
+    return (
+        told.say(
+            "At least {least} of such listeners hear it; the plan's limit is {limit}. All "
+            "listeners count here, also those whom the plan excludes.",
+            least=at_least(told.entry.numbers.share_lower or 0.0),
+            limit=percent(told.say, told.plan.limit),
+        ),
+    )
+
+
+def _at_most(told: Told, remark: Remark) -> tuple[str, ...]:
+    text = (
+        "At most {most} of such listeners hear it every time (bound over {listeners}), under the "
+        "plan's limit of {limit}."
+        if remark.values["under_limit"]
+        else "At most {most} of such listeners hear it every time (bound over {listeners}), not "
+        "under the plan's limit of {limit}."
+    )
+    return (
+        told.say(
+            text,
+            most=at_most(told.entry.numbers.share_upper or 0.0),
+            listeners=listeners(told.say, told.entry.numbers.listeners),
+            limit=percent(told.say, told.plan.limit),
+        ),
+    )
+
+
+def _no_check_heard(told: Told, remark: Remark) -> tuple[str, ...]:
+    return (told.say("No planted check was heard, so “not heard” is not available."),)
+
+
+def _no_absence(told: Told, remark: Remark) -> tuple[str, ...]:
+    return (told.say(told.contrast.asked_by.no_absence),)
+
+
+def _leanings(told: Told, remark: Remark) -> tuple[str, ...]:
+    divided = told.found.divided
+    assert divided is not None
+    assert not isinstance(divided, NotTold)
+    text = (
+        "Listeners differ in how they lean: {p_listeners} against one common coin, {p_labels} "
+        "against relabelled takes."
+        if remark.values["differ"]
+        else "Listeners are not shown to differ in how they lean: {p_listeners} against one common "
+        "coin, {p_labels} against relabelled takes."
+    )
+    return (
+        told.say(
+            text,
+            p_listeners=p_equals(divided.p_listeners),
+            p_labels=p_equals(divided.p_labels),
+        ),
+    )
+
+
+def _level(told: Told, remark: Remark) -> tuple[str, ...]:
+    limit = told.plan.limit
+    low, high = (percent(told.say, 0.5 + way * limit / 2) for way in (-1, 1))
+    return (
+        told.say(
+            "The mean share lies surely within {low} to {high}, the band that the plan's limit of "
+            "{limit} makes.",
+            low=low,
+            high=high,
+            limit=percent(told.say, limit),
+        ),
+    )
+
+
+def _of_votes(text: str) -> Callable[[Told, Remark], tuple[str, ...]]:
+    def said(told: Told, remark: Remark) -> tuple[str, ...]:
+        numbers = told.entry.numbers
+        return (told.say(text, cast=numbers.votes_cast, planned=numbers.votes_planned),)
+
+    return said
+
+
+def _favourites(told: Told, remark: Remark) -> tuple[str, ...]:
+    assert told.found.ranking is not None
+    likings: Likings | None = told.found.ranking.listeners
+    assert likings is not None
+    return (ranking.favourites(told.say, likings),)
+
+
+def _withdrew(told: Told, remark: Remark) -> tuple[str, ...]:
+    return withdrew(told.say, told.plan, told.verdict)
+
+
+SENTENCES: dict[str, Callable[[Told, Remark], tuple[str, ...]]] = {
+    "chance": _chance,
+    "swapped": _swapped,
+    "barrier": _barrier,
+    "tested_once": _tested_once,
+    "over_takes": _over_takes,
+    "relabelled": _relabelled,
+    "both_together": _both_together,
+    "retakes": _retakes,
+    "by_group": _by_group,
+    "able": _able,
+    "at_most": _at_most,
+    "no_check_heard": _no_check_heard,
+    "no_absence": _no_absence,
+    "leanings": _leanings,
+    "level": _level,
+    "votes_in": _of_votes("{cast} of {planned} planned votes are in."),
+    "cut_table": _of_votes(
+        "{cast} of {planned} planned votes are in this table. Whether the others were left out "
+        "after an outcome was seen cannot be told from it."
+    ),
+    "ended_early": _of_votes(
+        "The study was ended early, at {cast} of {planned} planned votes, while sealed: the "
+        "decision to end could not depend on the outcome."
+    ),
+    "favourites": _favourites,
+    "withdrew": _withdrew,
+}

@@ -1,20 +1,22 @@
-"""The verdict in plain English, number first."""
+"""The verdict in plain words, number first."""
 
-from collections.abc import Sequence
-
-from panel.analysis.decision.judgement import Judgement
+from panel.analysis.wording import ranking
 from panel.analysis.wording.phrases import (
+    at_least,
+    at_most,
     barrier_sentence,
     direction,
     factor_words,
     given_sentence,
+    listeners,
     percent,
     told_apart,
     what_was_found,
     within_words,
 )
-from panel.prose import capital, listed, plural
-from panel.study.plan import Plan
+from panel.prose import Language, capital, listed
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import ContrastVerdict, Verdict
 
 CODE_WORDS = {
     "heard": "heard",
@@ -26,151 +28,234 @@ CODE_WORDS = {
     "no_preference": "no preference",
     "divided": "listeners are divided",
 }
+OF_LIKINGS = ("preferred", "divided", "no_preference")
 
 
-def _two_recordings(judged: Judgement) -> str:
-    if judged.findings.barrier == "one_take":
-        return " This is a statement about these recordings, one take of a condition."
-    if judged.findings.barrier:
-        return " This is a statement about these recordings."
-    return ""
-
-
-def sentence(plan: Plan, judged: Judgement) -> str:
+def sentence(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
     """The verdict of one contrast in one or two sentences."""
-    role = judged.contrast.role
-    if judged.evidence.asked.n + judged.evidence.asked.ties == 0:
-        return "Not enough yet. No votes count for this contrast."
-    if role == "planted_check":
-        return _check_sentence(judged, plan.limit)
-    if role == "retake_control":
-        return _control_sentence(plan, judged)
-    if judged.contrast.procedure == "preference":
-        return _preference_sentence(plan, judged) + given_sentence(plan, judged.contrast)
-    return _question_sentence(plan, judged) + given_sentence(plan, judged.contrast)
+    parts = [_outcome(say, plan, contrast, entry)]
+    found = entry.numbers.question
+    if found is not None:
+        if entry.trials + entry.ties:
+            parts.append(given_sentence(say, plan, contrast))
+        if found.ranking is not None:
+            parts.append(ranking.sentence(say, found.ranking, contrast.attribute))
+    return " ".join(part for part in parts if part)
 
 
-def _check_sentence(judged: Judgement, limit: float) -> str:
-    asked = judged.evidence.asked
-    right = f"{asked.count} of {asked.n} planted differences were answered right"
-    lower = judged.evidence.share_lower
-    if judged.code == "heard":
-        return f"Heard. {right}: this panel, on its equipment, was able to hear a difference."
-    if judged.findings.beats_chance and lower is not None:
-        return (
-            f"Not enough. {right}, but from {plural(asked.listeners, 'listener')} that shows only "
-            f"that at least {percent(lower, down=True)} of such listeners hear it; the plan asks "
-            f"for more than {percent(limit)}."
+def _outcome(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
+    if entry.trials + entry.ties == 0:
+        return say("Not enough yet. No votes count for this contrast.")
+    if contrast.role == "planted_check":
+        return _check_sentence(say, plan, entry)
+    if contrast.role == "retake_control":
+        return _control_sentence(say, contrast, entry)
+    if entry.verdict == "not_enough":
+        return _undecided(say, plan, contrast, entry)
+    if entry.verdict in OF_LIKINGS:
+        return _preference_sentence(say, plan, contrast, entry)
+    return _question_sentence(say, plan, contrast, entry)
+
+
+def _check_sentence(say: Language, plan: Plan, entry: ContrastVerdict) -> str:
+    lower = entry.numbers.share_lower
+    counts = {"right": entry.correct, "trials": entry.trials}
+    if entry.verdict == "heard":
+        return say(
+            "Heard. {right} of {trials} planted differences were answered right: this panel, on "
+            "its equipment, was able to hear a difference.",
+            **counts,
         )
-    return f"Not enough. {right}: it is not shown that this panel was able to hear a difference."
-
-
-def _control_sentence(plan: Plan, judged: Judgement) -> str:
-    asked = judged.evidence.asked
-    if judged.contrast.directed:
-        told = f"{asked.n} blind comparisons of two takes of the same condition"
-        if judged.code == "heard":
-            return f"Heard. In {told}, listeners agree on some takes more than coins would."
-        return f"Not enough. In {told}, listeners agree on takes no more than coins would."
-    told = f"Two takes of the same condition were {told_apart(judged)}"
-    if judged.code == "heard":
-        return f"Heard. {told}: re-recording alone can be heard."
-    if judged.code == "not_heard":
-        most = percent(judged.evidence.share_upper or 0.0, up=True)
-        return (
-            f"Not heard; at most {most} of such listeners hear re-recording alone every time. "
-            f"{told}."
+    if entry.beats_chance and lower is not None:
+        return say(
+            "Not enough. {right} of {trials} planted differences were answered right, but from "
+            "{listeners} that shows only that at least {least} of such listeners hear it; the "
+            "plan asks for more than {limit}.",
+            **counts,
+            listeners=listeners(say, entry.numbers.listeners),
+            least=at_least(lower),
+            limit=percent(say, plan.limit),
         )
-    return f"Not enough yet. {told}."
-
-
-def _question_sentence(plan: Plan, judged: Judgement) -> str:
-    contrast, found = judged.contrast, what_was_found(plan, judged)
-    if judged.code == "heard":
-        trend = (
-            f", the more so the further apart in {factor_words(plan, contrast)}"
-            if contrast.is_dose
-            else ""
-        )
-        if contrast.directed:
-            return f"Heard. {capital(found)}."
-        retakes = within_words(judged)
-        return f"Heard{trend}. {capital(told_apart(judged))}{'; ' + retakes if retakes else ''}."
-    if judged.code == "not_heard":
-        most = percent(judged.evidence.share_upper or 0.0, up=True)
-        return (
-            f"Not heard; at most {most} of such listeners can hear it every time. {capital(found)}."
-            f"{_all_pairs(plan, judged)}{_two_recordings(judged)}"
-        )
-    if judged.code == "rerecording_too":
-        retakes = within_words(judged)
-        return (
-            f"Heard, but not shown to be more than re-recording. {capital(found)}"
-            f"{'; ' + retakes if retakes else ''}. Nothing is claimed about the change."
-        )
-    if judged.code == "recordings_differ":
-        return f"These recordings differ. {capital(found)}. {barrier_sentence(plan, judged)}"
-    if contrast.directed:
-        return f"Not enough yet: no agreed direction. {capital(found)}{_share_range(judged)}."
-    return f"Not enough yet. {capital(found)}."
-
-
-def _all_pairs(plan: Plan, judged: Judgement) -> str:
-    """Of a dose: the bound is one for all distances."""
-    if not judged.contrast.is_dose or len(judged.contrast.conditions) < 3:
-        return ""
-    name = plan.factor_names.get(judged.contrast.factor or "", "the dose")
-    return f" This is over all pairs of values of {name}, near and far together."
-
-
-def _share_range(judged: Judgement) -> str:
-    if judged.evidence.interval is None or judged.evidence.asked.count is None:
-        return ""
-    low, high = judged.evidence.interval
-    if 2 * judged.evidence.asked.count < judged.evidence.asked.n:
-        low, high = 1 - high, 1 - low
-    return (
-        f"; over listeners the share lies between {percent(low, down=True)} and "
-        f"{percent(high, up=True)}"
+    return say(
+        "Not enough. {right} of {trials} planted differences were answered right: it is not shown "
+        "that this panel was able to hear a difference.",
+        **counts,
     )
 
 
-def _preference_sentence(plan: Plan, judged: Judgement) -> str:
-    found = capital(direction(plan, judged))
-    if judged.code == "preferred":
-        alone = "" if judged.audible_elsewhere else (
-            " This is a preference without demonstrated audibility: no question of this study "
-            "shows by itself that the conditions are told apart."
-        )  # fmt: skip
-        return f"Preferred. {found}.{alone}"
-    if judged.code == "divided" and judged.evidence.asked.count is None:
-        return (
-            f"Listeners are divided. In {direction(plan, judged)}, listeners differ from one "
-            "another in what they prefer, more than chance and the takes explain."
+def _control_sentence(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
+    if contrast.directed:
+        text = (
+            "Heard. In {trials} blind comparisons of two takes of the same condition, listeners "
+            "agree on some takes more than coins would."
+            if entry.verdict == "heard"
+            else "Not enough. In {trials} blind comparisons of two takes of the same condition, "
+            "listeners agree on takes no more than coins would."
         )
-    if judged.code == "divided":
-        return (
-            f"Listeners are divided. {found}, and listeners differ from one another more than "
-            "chance and the takes explain: they do not all lean alike."
+        return say(text, trials=entry.trials)
+    told = told_apart(say, contrast, entry)
+    if entry.verdict == "heard":
+        return say(
+            "Heard. Two takes of the same condition were {told}: re-recording alone can be heard.",
+            told=told,
         )
-    if judged.code == "no_preference":
-        return f"No preference. {found}{_share_range(judged)}.{_two_recordings(judged)}"
-    if judged.findings.beats_chance and judged.findings.barrier:
-        return (
-            f"Not enough to claim a preference for the change. {found}: in these recordings one "
-            f"side is preferred. {barrier_sentence(plan, judged)}"
+    if entry.verdict == "not_heard":
+        return say(
+            "Not heard; at most {most} of such listeners hear re-recording alone every time. Two "
+            "takes of the same condition were {told}.",
+            most=at_most(entry.numbers.share_upper or 0.0),
+            told=told,
         )
-    return f"Not enough yet. {found}{_share_range(judged)}."
+    return say("Not enough yet. Two takes of the same condition were {told}.", told=told)
 
 
-def headline(plan: Plan, judged: Sequence[Judgement]) -> str:
+def _question_sentence(
+    say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict
+) -> str:
+    found = capital(what_was_found(say, plan, contrast, entry))
+    if entry.verdict == "heard":
+        return _heard(say, plan, contrast, entry, found)
+    if entry.verdict == "not_heard":
+        return " ".join(
+            part
+            for part in (
+                say(
+                    "Not heard; at most {most} of such listeners can hear it every time. {found}.",
+                    most=at_most(entry.numbers.share_upper or 0.0),
+                    found=found,
+                ),
+                _all_pairs(say, plan, contrast),
+                _two_recordings(say, entry),
+            )
+            if part
+        )
+    if entry.verdict == "rerecording_too":
+        return say(
+            "Heard, but not shown to be more than re-recording. {found}. Nothing is claimed about "
+            "the change.",
+            found=_with_retakes(say, contrast, entry, found),
+        )
+    return say(
+        "These recordings differ. {found}. {barrier}",
+        found=found,
+        barrier=barrier_sentence(say, plan, contrast, entry),
+    )
+
+
+def _undecided(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
+    found = capital(what_was_found(say, plan, contrast, entry))
+    if contrast.directed and entry.beats_chance and entry.numbers.barrier:
+        return say(
+            "Not enough to claim a preference for the change. {found}: in these recordings one "
+            "side is preferred. {barrier}",
+            found=found,
+            barrier=barrier_sentence(say, plan, contrast, entry),
+        )
+    return say(contrast.asked_by.undecided, found=found, share=_share_range(say, entry))
+
+
+def _heard(
+    say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict, found: str
+) -> str:
+    if contrast.directed:
+        return say("Heard. {found}.", found=found)
+    found = _with_retakes(say, contrast, entry, capital(told_apart(say, contrast, entry)))
+    if contrast.is_dose:
+        return say(
+            "Heard, the more so the further apart in {factor}. {found}.",
+            factor=factor_words(say, plan, contrast),
+            found=found,
+        )
+    return say("Heard. {found}.", found=found)
+
+
+def _with_retakes(say: Language, contrast: Contrast, entry: ContrastVerdict, found: str) -> str:
+    retakes = within_words(say, contrast, entry)
+    return f"{found}; {retakes}" if retakes else found
+
+
+def _two_recordings(say: Language, entry: ContrastVerdict) -> str:
+    if entry.numbers.barrier == "one_take":
+        return say("This is a statement about these recordings, one take of a condition.")
+    return say("This is a statement about these recordings.") if entry.numbers.barrier else ""
+
+
+def _all_pairs(say: Language, plan: Plan, contrast: Contrast) -> str:
+    """Of a dose: the bound is one for all distances."""
+    if not contrast.is_dose or len(contrast.conditions) < 3:
+        return ""
+    return say(
+        "This is over all pairs of values of {name}, near and far together.",
+        name=plan.factor_names.get(contrast.factor or "", say("the dose")),
+    )
+
+
+def _share_range(say: Language, entry: ContrastVerdict) -> str:
+    if entry.numbers.interval is None or entry.correct is None:
+        return ""
+    low, high = entry.numbers.interval
+    if 2 * entry.correct < entry.trials:
+        low, high = 1 - high, 1 - low
+    return say(
+        "; over listeners the share lies between {low} and {high}",
+        low=at_least(low),
+        high=at_most(high),
+    )
+
+
+def _preference_sentence(
+    say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict
+) -> str:
+    clause = direction(say, plan, contrast, entry)
+    found = capital(clause)
+    if entry.verdict == "preferred":
+        return _preferred(say, entry, found)
+    if entry.verdict == "divided":
+        return _divided(say, entry, clause)
+    text = say("No preference. {found}{share}.", found=found, share=_share_range(say, entry))
+    return " ".join(part for part in (text, _two_recordings(say, entry)) if part)
+
+
+def _preferred(say: Language, entry: ContrastVerdict, found: str) -> str:
+    if entry.audible_elsewhere:
+        return say("Preferred. {found}.", found=found)
+    return say(
+        "Preferred. {found}. This is a preference without demonstrated audibility: no question of "
+        "this study shows by itself that the conditions are told apart.",
+        found=found,
+    )
+
+
+def _divided(say: Language, entry: ContrastVerdict, clause: str) -> str:
+    if entry.correct is None:
+        return say(
+            "Listeners are divided. In {found}, listeners differ from one another in what they "
+            "prefer, more than chance and the takes explain.",
+            found=clause,
+        )
+    return say(
+        "Listeners are divided. {found}, and listeners differ from one another more than chance "
+        "and the takes explain: they do not all lean alike.",
+        found=capital(clause),
+    )
+
+
+def headline(say: Language, plan: Plan, verdict: Verdict) -> str:
     """The study in one line."""
-    questions = [j for j in judged if j.contrast.role == "question"]
+    questions = [entry for entry in verdict.contrasts if entry.role == "question"]
     if not questions:
-        return "This study names no question; its controls are reported below."
+        return say("This study names no question; its controls are reported below.")
     if len(questions) == 1:
-        return sentence(plan, questions[0])
+        return _headline_of_one(say, plan, questions[0])
     groups: dict[str, list[str]] = {}
-    for j in questions:
-        groups.setdefault(CODE_WORDS[j.code], []).append(j.contrast.name)
-    return " ".join(f"{capital(words)}: {listed(names)}." for words, names in groups.items())
+    for entry in questions:
+        groups.setdefault(say(CODE_WORDS[entry.verdict]), []).append(entry.name)
+    return " ".join(f"{capital(words)}: {listed(names, say)}." for words, names in groups.items())
+
+
+def _headline_of_one(say: Language, plan: Plan, entry: ContrastVerdict) -> str:
+    contrast = plan.contrast(entry.id)
+    parts = [_outcome(say, plan, contrast, entry)]
+    if entry.trials + entry.ties:
+        parts.append(given_sentence(say, plan, contrast))
+    return " ".join(part for part in parts if part)

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from panel.design import plan as plans
+from panel.analysis.wording.told import Told, told
 from panel.errors import BadInput
 from panel.report.archive.codebook import (
     CODEBOOK,
@@ -30,7 +30,9 @@ from panel.report.archive.codebook import (
     codebook_rows,
 )
 from panel.report.archive.readme import readme
-from panel.study.documents import canonical
+from panel.study.plan import Plan
+from panel.study.plan_reading import read_plan
+from panel.study.verdict import Verdict
 from panel.study.votes import ListenerTable, VoteTable
 from panel.study.votes_csv import read_listeners, read_votes, write_listeners, write_votes
 
@@ -45,19 +47,19 @@ EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can hold: no exact time, equ
 
 @dataclass(frozen=True)
 class Export:
-    """An archive, read and checked against itself. `verdict` is the stored one."""
+    """An archive, read and checked against itself. `verdict`: the bytes of the stored one."""
 
-    plan: dict[str, Any]
+    plan: Plan
     votes: VoteTable
     listeners: ListenerTable
-    verdict: dict[str, Any]
+    verdict: bytes
 
 
 def write_zip(
-    plan: Mapping[str, Any],
+    plan: Plan,
     votes: VoteTable,
     listeners: ListenerTable,
-    verdict: Mapping[str, Any],
+    verdict: Verdict,
     *,
     reasons: str | None = None,
 ) -> bytes:
@@ -67,24 +69,24 @@ def write_zip(
     Votes go in order of arrival, listeners by code. Raises BadInput if the verdict belongs to
     another plan.
     """
-    plan_bytes = canonical(dict(plan), "plan", plans.AS_WRITTEN)
-    digest = hashlib.sha256(plan_bytes).hexdigest()
-    if verdict.get("plan_sha256") != digest:
+    digest = plan.sha256
+    if verdict.plan_sha256 != digest:
         raise BadInput(
             "This verdict was reached under another plan.", hint="Conclude the study again."
         )
+    said = told(plan, verdict)
     files: dict[str, bytes] = {
-        PLAN: plan_bytes,
-        VERDICT: _json(verdict),
+        PLAN: plan.canonical,
+        VERDICT: verdict_bytes(verdict),
         VOTES: write_votes(votes.select(np.argsort(votes.sequence, kind="stable"))).encode(),
         LISTENERS: write_listeners(listeners.in_order()).encode(),
-        CONTRASTS: _csv(TABLES["contrasts"], contrast_rows(plan, verdict)),
+        CONTRASTS: _csv(TABLES["contrasts"], contrast_rows(plan, verdict, said)),
         CODEBOOK_FILE: _csv(CODEBOOK, codebook_rows()),
-        README: readme(plan, verdict, digest).encode(),
+        README: readme(plan, said.headline).encode(),
     }
     if reasons is not None:
         files[REASONS_FILE] = reasons.encode()
-    files[PACKAGE] = _json(data_package(plan, digest, files))
+    files[PACKAGE] = _json(data_package(plan, files))
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
         for name in (*MEMBERS, *([REASONS_FILE] if reasons is not None else [])):
@@ -96,37 +98,40 @@ def write_zip(
     return buffer.getvalue()
 
 
-def contrast_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[tuple[Any, ...]]:
+def verdict_bytes(verdict: Verdict) -> bytes:
+    """verdict.json: keys sorted, an entry a line."""
+    return _json(verdict.document())
+
+
+def contrast_rows(plan: Plan, verdict: Verdict, said: Told) -> list[tuple[str, ...]]:
     """Rows of contrasts.csv, in the plan's order."""
-    found = {entry["id"]: entry for entry in verdict["contrasts"]}
-    rows = []
-    for contrast in plan["contrasts"]:
-        entry = found.get(contrast["id"])
-        if entry is None:
-            continue
-        rows.append(
-            (
-                contrast["id"],
-                contrast["name"],
-                contrast["role"],
-                contrast.get("of") or "",
-                contrast["procedure"],
-                contrast.get("attribute") or "",
-                contrast.get("factor") or "",
-                " | ".join(contrast.get("given") or ()),
-                " | ".join(c["label"] for c in contrast.get("conditions") or ()),
-                entry["verdict"],
-                "" if entry["correct"] is None else entry["correct"],
-                entry["trials"],
-                entry["sentence"],
-            )
+    found = {entry.id: entry for entry in verdict.contrasts}
+    return [
+        (
+            contrast.id,
+            contrast.name,
+            contrast.role,
+            contrast.of or "",
+            contrast.procedure,
+            contrast.attribute or "",
+            contrast.factor or "",
+            " | ".join(contrast.given),
+            " | ".join(condition.label for condition in contrast.conditions),
+            found[contrast.id].verdict,
+            _count(found[contrast.id].correct),
+            _count(found[contrast.id].trials),
+            said.contrasts[contrast.id].sentence,
         )
-    return rows
+        for contrast in plan.contrasts
+        if contrast.id in found
+    ]
 
 
-def data_package(
-    plan: Mapping[str, Any], digest: str, files: Mapping[str, bytes]
-) -> dict[str, Any]:
+def _count(value: int | None) -> str:
+    return "" if value is None else str(value)
+
+
+def data_package(plan: Plan, files: Mapping[str, bytes]) -> dict[str, Any]:
     """The descriptor (Frictionless Data Package v1) of these files."""
 
     def resource(name: str, file: str, title: str, more: Mapping[str, Any]) -> dict[str, Any]:
@@ -165,10 +170,10 @@ def data_package(
     json_kind = {"profile": "data-resource", "format": "json", "mediatype": "application/json"}
     return {
         "profile": "data-package",
-        "name": f"fair-hearing-{digest[:12]}",
-        "id": f"urn:sha256:{digest}",
-        "title": plan["study"]["title"],
-        "description": plan["study"]["question"],
+        "name": f"fair-hearing-{plan.sha256[:12]}",
+        "id": f"urn:sha256:{plan.sha256}",
+        "title": plan.title,
+        "description": plan.question,
         "resources": [
             table(
                 "votes",
@@ -212,7 +217,7 @@ def read_zip(path: Path | str) -> Export:
                 f"{PACKAGE} says.",
                 hint="Fetch the archive again from where it was published.",
             )
-    plan = plans.checked(files[PLAN]).document()
+    plan = read_plan(files[PLAN])
     verdict = _object(files[VERDICT], VERDICT)
     if verdict.get("plan_sha256") != hashlib.sha256(files[PLAN]).hexdigest():
         raise BadInput(
@@ -223,20 +228,27 @@ def read_zip(path: Path | str) -> Export:
         plan,
         read_votes(_text(files[VOTES], VOTES)),
         read_listeners(_text(files[LISTENERS], LISTENERS)),
-        verdict,
+        files[VERDICT],
     )
 
 
-def recompute(path: Path | str) -> tuple[dict[str, Any], dict[str, Any], bool]:
-    """The verdict from the archive's votes and plan, the stored one, and whether they agree.
+@dataclass(frozen=True)
+class Recomputed:
+    """The verdict from an archive's votes and plan; `identical`: byte for byte the stored one."""
 
-    Raises BadInput for an archive that cannot be read.
-    """
+    plan: Plan
+    verdict: Verdict
+    identical: bool
+
+
+def recompute(path: Path | str) -> Recomputed:
+    """The verdict from the archive's votes and plan. Raises BadInput for an archive that cannot be
+    read."""
     from panel.analysis.verdict import conclude
 
     found = read_zip(path)
     verdict = conclude(found.plan, found.votes, found.listeners)
-    return verdict, found.verdict, _json(verdict) == _json(found.verdict)
+    return Recomputed(found.plan, verdict, verdict_bytes(verdict) == found.verdict)
 
 
 def _members(path: Path) -> dict[str, bytes]:

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
-from typing import Any
 
 from panel.procedures.catalogue import PROCEDURES
+from panel.study.plan import Plan
 
 
-def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> str:
+def readme(plan: Plan, headline: str) -> str:
     """The text, wrapped at 78 columns."""
-    used = {contrast["procedure"] for contrast in plan["contrasts"]}
+    used = {contrast.procedure for contrast in plan.contrasts}
     parts = [
-        plan["study"]["title"],
-        plan["study"]["question"],
-        f"Verdict: {verdict['headline']}",
+        plan.title,
+        plan.question,
+        f"Verdict: {headline}",
         "WHAT IS IN HERE",
         "votes.csv: one row a vote. listeners.csv: one row a listener, known by a random code. "
         "contrasts.csv: what was compared, with the verdict on each. codebook.csv: what every "
@@ -40,7 +39,7 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
                 "among the takes of each of its strata: read what follows within strata, and put "
                 "the labels on the takes of each stratum by itself."
             ]
-            if any(contrast.get("given") for contrast in plan["contrasts"])
+            if any(contrast.given for contrast in plan.contrasts)
             else []
         ),
         "HOW TO GET THE VERDICT AGAIN",
@@ -61,7 +60,7 @@ def readme(plan: Mapping[str, Any], verdict: Mapping[str, Any], digest: str) -> 
         "attribute and preference give each take its share of wins over all its comparisons, "
         "compare the means of the conditions, and count both tails. For doses correlate a pair's "
         "share right with its distance in dose, weighted by votes.",
-        f"SHA-256 of plan.json: {digest}",
+        f"SHA-256 of plan.json: {plan.sha256}",
         "Anybody can check it with: sha256sum plan.json",
     ]
     return "\n\n".join(textwrap.fill(" ".join(part.split()), 78) for part in parts) + "\n"

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from panel.procedures.catalogue import PROCEDURES
 from panel.report.figures.outcome import ordered
+from panel.study.plan import Contrast
 from panel.study.votes import RIGHT, UNMARKED, Flags, Ints, VoteTable
 
 
@@ -35,10 +33,10 @@ class Compared:
         return out
 
 
-def compared(contrast: Mapping[str, Any], votes: VoteTable) -> Compared:
-    own = votes.select(votes.on(contrast["id"]) & ~votes.tied)
-    kind = PROCEDURES[contrast["procedure"]]
-    side_of = {take: i for i, c in enumerate(ordered(contrast)) for take in c["takes"]}
+def compared(contrast: Contrast, votes: VoteTable) -> Compared:
+    own = votes.select(votes.on(contrast.id) & ~votes.tied)
+    kind = contrast.asked_by
+    side_of = {take: i for i, c in enumerate(ordered(contrast)) for take in c.takes}
     # EMPTY, which is −1, finds the last.
     side = np.array([*(side_of.get(take, -1) for take in own.takes), -1], np.int64)
     pair, chosen = kind.pair(own.slots), kind.chosen(own.slots, own.given)

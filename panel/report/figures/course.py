@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 
 from panel.analysis.counts import anytime
-from panel.procedures.catalogue import PROCEDURES
 from panel.prose import decimal, evidence, plural
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
@@ -26,6 +23,8 @@ from panel.report.figures.drawing import (
     drawn,
     wrapped,
 )
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import Verdict
 from panel.study.votes import VoteTable
 
 MOST_POINTS = 240
@@ -79,9 +78,7 @@ def votes_over_time(votes: VoteTable) -> Figure | None:
     )
 
 
-def evidence_path(
-    plan: Mapping[str, Any], contrast: Mapping[str, Any], votes: VoteTable
-) -> list[float]:
+def evidence_path(plan: Plan, contrast: Contrast, votes: VoteTable) -> list[float]:
     """log10 of the anytime-valid value after each vote across conditions, in order of arrival.
 
     One-sided against chance for procedures with a right answer, two-sided for directed ones
@@ -90,7 +87,7 @@ def evidence_path(
     found = compared(contrast, votes.select(np.argsort(votes.sequence, kind="stable")))
     outcomes = found.hit[found.across]
     x, n = np.cumsum(outcomes), np.arange(1, outcomes.size + 1)
-    kind = PROCEDURES[contrast["procedure"]]
+    kind = contrast.asked_by
     logs = (
         anytime.log_e_values_two_sided(x, n)
         if kind.directed
@@ -99,27 +96,25 @@ def evidence_path(
     return [float(value) / math.log(10) for value in logs]
 
 
-def evidence_by_vote(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable
-) -> Figure | None:
+def evidence_by_vote(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
     """The course of the anytime-valid evidence for each question; None for a fixed plan."""
-    if plan["stop"]["kind"] != "anytime":
+    if not plan.anytime:
         return None
-    out = set(verdict["excluded"]["listeners"])
+    out = set(verdict.excluded.listeners)
     counted = votes.select(~votes.by(out))
-    questions = [c for c in plan["contrasts"] if c["role"] == "question"]
+    questions = plan.questions
     paths = [(c, evidence_path(plan, c, counted)) for c in questions]
     paths = [(contrast, path) for contrast, path in paths if path]
     if not paths:
         return None
-    alpha = float(plan["alpha"])
+    alpha = plan.alpha
     bars = [("one question", 1 / alpha)]
     if len(questions) > 1:
         bars.append((f"first of {len(questions)}", len(questions) / alpha))
     shapes: tuple[Shape, ...] = ("disc", "square", "triangle", "diamond", "ring", "cross")
     title = "Evidence as votes came in"
     description = f"Needed: {_plain(bars[0][1])} times. " + " ".join(
-        f"{contrast['name']}: {evidence(10 ** min(path[-1], 300))} times after "
+        f"{contrast.name}: {evidence(10 ** min(path[-1], 300))} times after "
         f"{plural(len(path), 'vote')}, highest {evidence(10 ** min(max(path), 300))}."
         for contrast, path in paths
     )
@@ -169,7 +164,7 @@ def evidence_by_vote(
             canvas.text(
                 left + 18,
                 y,
-                wrapped(contrast["name"], canvas.width - left - 30, most=1)[0],
+                wrapped(contrast.name, canvas.width - left - 30, most=1)[0],
                 fill=INK,
             )
             y += 22
@@ -187,7 +182,7 @@ def evidence_by_vote(
         ("question", "votes", "now", "highest", "needed for one question"),
         tuple(
             (
-                contrast["name"],
+                contrast.name,
                 f"{len(path):,}",
                 evidence(10 ** min(path[-1], 300)),
                 evidence(10 ** min(max(path), 300)),

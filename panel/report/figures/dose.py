@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
-from panel.procedures.catalogue import PROCEDURES
 from panel.prose import decimal, percent, percent_range
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
@@ -24,43 +22,40 @@ from panel.report.figures.drawing import (
     share_scale,
     share_step,
 )
-from panel.report.figures.outcome import CLAIMED, ordered
+from panel.report.figures.outcome import ordered
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import ContrastVerdict, Verdict
 from panel.study.votes import VoteTable
 
-Told = Mapping[str, Any]
 
-
-def against_lowest(contrast: Told, verdict: Told, votes: VoteTable) -> list[tuple[int, int]]:
+def against_lowest(contrast: Contrast, verdict: Verdict, votes: VoteTable) -> list[tuple[int, int]]:
     """(right, or for the higher dose; votes that chose) of each dose against the lowest one."""
-    found = compared(contrast, votes.select(~votes.by(set(verdict["excluded"]["listeners"]))))
+    found = compared(contrast, votes.select(~votes.by(set(verdict.excluded.listeners))))
     lowest, doses = found.across & (found.low == 0), len(ordered(contrast))
     total = np.bincount(found.high[lowest], minlength=doses).tolist()
     good = np.bincount(found.high[lowest & found.hit], minlength=doses).tolist()
     return list(zip(good[1:], total[1:], strict=True))
 
 
-def dose_curve(plan: Told, verdict: Told, votes: VoteTable, contrast_id: str) -> Figure | None:
+def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str) -> Figure | None:
     """The picture for one question; None where it asks about no dose, or no curve is warranted."""
-    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
-    entry = next(e for e in verdict["contrasts"] if e["id"] == contrast_id)
-    told = entry["numbers"].get("dose_response")
-    if not told or not told["points"]:
+    contrast = plan.contrast(contrast_id)
+    entry = verdict.contrast(contrast_id)
+    told = entry.numbers.question.dose_response if entry.numbers.question else None
+    if told is None or not told.points:
         return None
-    kind = PROCEDURES[contrast["procedure"]]
+    points = told.points
+    kind = contrast.asked_by
     conditions = ordered(contrast)
-    labels = [str(c["label"]) for c in conditions]
-    doses = [float(c["dose"]) for c in conditions]
-    by_dose = {dose: (mid, low, high) for dose, mid, low, high in told["points"]}
+    labels = [c.label for c in conditions]
+    doses = [c.dose or 0.0 for c in conditions]
+    by_dose = {dose: (mid, low, high) for dose, mid, low, high in points}
     at_doses = [by_dose[dose] for dose in doses]
     cast = against_lowest(contrast, verdict, votes)
     retakes = None if kind.directed else _retakes(plan, verdict, contrast_id)
-    names = {f["id"]: f["name"] for f in plan["factors"]}
-    title = f"Curve over {names.get(contrast.get('factor'), 'the dose')}: {contrast['name']}"
-    share = (
-        ("share of votes that prefer the higher one" if kind.code == "preference"
-         else f"share of votes that give the higher one more {contrast['attribute']}")
-        if kind.directed else "share right"
-    )  # fmt: skip
+    factor = plan.factor_names.get(contrast.factor or "", "the dose")
+    title = f"Curve over {factor}: {contrast.name}"
+    share = kind.share_of.format(attribute=contrast.attribute)
     description = f"{share.capitalize()}, against “{labels[0]}”, by the curve with its band: "
     description += "; ".join(
         f"“{label}” {percent(mid)} ({percent_range((low, high))})"
@@ -73,11 +68,11 @@ def dose_curve(plan: Told, verdict: Told, votes: VoteTable, contrast_id: str) ->
         )
     name = f"dose-{contrast_id}"
     shown = [good / total for good, total in cast if total]
-    reach = [v for _, *three in told["points"] for v in three] + shown + [kind.chance]
+    reach = [v for _, *three in points for v in three] + shown + [kind.chance]
     reach += list(retakes[1]) if retakes else []
 
     def place(dose: float) -> float:
-        return math.log1p(dose) if told["scale"] == "log1p" else dose
+        return math.log1p(dose) if told.scale == "log1p" else dose
 
     def draw(canvas: Canvas) -> float:
         left, right, top, bottom = 44.0, canvas.width - 24, 32.0, 252.0
@@ -94,7 +89,7 @@ def dose_curve(plan: Told, verdict: Told, votes: VoteTable, contrast_id: str) ->
         canvas.text(4, 16, f"% {'for the higher one' if kind.directed else 'right'}", size=SMALL,
                     fill=PENCIL)  # fmt: skip
         for column, dash, thick in ((2, "6 3", 1.5), (3, "6 3", 1.5), (1, "", 3.0)):
-            line = [(along(place(p[0])), up(p[column])) for p in told["points"]]
+            line = [(along(place(p[0])), up(p[column])) for p in points]
             canvas.path(line, stroke=MARK, dash=dash, width=thick)
         canvas.line(left, up(kind.chance), right, up(kind.chance), dash="4 4", width=1.5)
         for dose, (good, total) in zip(doses[1:], cast, strict=True):
@@ -132,33 +127,37 @@ def _cast(good: int, total: int) -> tuple[str, str]:
     return (percent(good / total, 1), f"{total:,}") if total else ("none", "0")
 
 
-def _retakes(plan: Told, verdict: Told, of: str) -> tuple[float, tuple[float, float]] | None:
+def _retakes(plan: Plan, verdict: Verdict, of: str) -> tuple[float, tuple[float, float]] | None:
     """Share right between takes of one dose, with its interval over listeners."""
-    for control in plan["contrasts"]:
-        if control.get("of") == of:
-            numbers = next(e for e in verdict["contrasts"] if e["id"] == control["id"])["numbers"]
-            if numbers.get("interval") and numbers.get("share_right") is not None:
-                low, high = numbers["interval"]
-                return numbers["share_right"], (low, high)
+    for control in plan.contrasts:
+        if control.of == of:
+            numbers = verdict.contrast(control.id).numbers
+            if numbers.interval and numbers.share_right is not None:
+                return numbers.share_right, numbers.interval
     return None
 
 
 def _note(
-    plan: Told, contrast: Told, entry: Told, lowest: str, with_retakes: bool, directed: bool
+    plan: Plan,
+    contrast: Contrast,
+    entry: ContrastVerdict,
+    lowest: str,
+    with_retakes: bool,
+    directed: bool,
 ) -> str:
     out = [
         f"Thick line: the change alone, takes of each dose against “{lowest}”; the two broken "
-        f"lines hold the whole curve at {percent(plan['confidence'])}. Rings: votes as they fell"
+        f"lines hold the whole curve at {percent(plan.confidence)}. Rings: votes as they fell"
         + ("." if directed else ", in which takes also differ by themselves.")
     ]
-    if contrast["scale"] == "log1p":
+    if contrast.scale == "log1p":
         out.append("Doses are spaced by the logarithm of one plus the dose, as the plan says.")
     if with_retakes:
         out.append("Shaded: takes of the same dose against each other, over listeners.")
     out.append("Dashed across: what guessing gives.")
     out.append(
         "The verdict rests on how doses lie over takes, not on this curve."
-        if entry["verdict"] in CLAIMED
+        if entry.claimed
         else "No effect of the dose is claimed: the broken lines show what the votes leave open."
     )
     return " ".join(out)
@@ -181,17 +180,19 @@ def _fitting(spots: Sequence[float], labels: Sequence[str]) -> list[tuple[float,
     return out
 
 
-def dose_lines(contrast: Told, entry: Told) -> list[tuple[str, str]]:
+def dose_lines(
+    contrast: Contrast, entry: ContrastVerdict, no_curve: str | None
+) -> list[tuple[str, str]]:
     """Terms and values beside the picture: the size over the whole range, or why none is given."""
-    told = entry["numbers"].get("dose_response")
-    if not told:
+    told = entry.numbers.question.dose_response if entry.numbers.question else None
+    if told is None:
         return []
-    if told["over_range"] is None:
-        return [("Curve over the dose", f"None is given. {told['reason']}")]
-    labels = [str(c["label"]) for c in ordered(contrast)]
-    size, low, high = told["over_range"]
+    if told.over_range is None:
+        return [("Curve over the dose", f"None is given. {no_curve}")]
+    labels = [c.label for c in ordered(contrast)]
+    size, low, high = told.over_range
     ends = f"“{labels[-1]}” against “{labels[0]}”"
-    if told["of"] == "dprime":
+    if told.of == "dprime":
         return [
             (
                 f"Size d′ by the curve, {ends}",

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from scipy.special import bdtr
 
-from panel.procedures.catalogue import PROCEDURES
 from panel.prose import percent, percent_range, plural
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
@@ -26,6 +24,8 @@ from panel.report.figures.drawing import (
     wrapped,
 )
 from panel.report.figures.outcome import all_of, later
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import Verdict
 from panel.study.votes import VoteTable
 
 
@@ -44,16 +44,16 @@ class Listener:
 
 
 def listener_shares(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable
-) -> list[tuple[Any, list[Listener]]]:
+    plan: Plan, verdict: Verdict, votes: VoteTable
+) -> list[tuple[Contrast, list[Listener]]]:
     """For each question and planted check: each listener's share over pairs across conditions.
 
     Right answers; for directed questions votes for the later condition.
     """
-    excluded = set(verdict["excluded"]["listeners"])
+    excluded = set(verdict.excluded.listeners)
     out = []
     for contrast, _ in all_of(plan, verdict):
-        if contrast.get("of") or contrast["role"] == "retake_control":
+        if contrast.of or contrast.role == "retake_control":
             continue
         found = compared(contrast, votes)
         names = found.votes.listeners
@@ -78,7 +78,7 @@ def guessing_range(votes: int, chance: float, within: float = 0.9) -> tuple[floa
     return low / votes, high / votes
 
 
-def spread(plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable) -> Figure | None:
+def spread(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
     """Each listener's share in each question, and in the planted checks."""
     found = listener_shares(plan, verdict, votes)
     if not found:
@@ -86,20 +86,20 @@ def spread(plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable
     title = "Each listener by themselves"
     parts, rows = [], []
     for contrast, listeners in found:
-        chance = PROCEDURES[contrast["procedure"]].chance
+        chance = contrast.asked_by.chance
         shares = sorted(listener.share for listener in listeners)
         median = sorted(listener.votes for listener in listeners)[len(listeners) // 2]
         low, high = guessing_range(median, chance)
         above = sum(share > high for share in shares)
         below = sum(share < low for share in shares)
         parts.append(
-            f"{contrast['name']}: {plural(len(shares), 'listener')}, shares from "
+            f"{contrast.name}: {plural(len(shares), 'listener')}, shares from "
             f"{percent(shares[0])} to {percent(shares[-1])}, {above} above and {below} below "
             f"where nine in ten guessers would lie ({percent_range((low, high))})."
         )
         rows.append(
             (
-                contrast["name"],
+                contrast.name,
                 f"{len(shares)}",
                 percent(shares[0]),
                 percent(shares[len(shares) // 2]),
@@ -124,7 +124,7 @@ def spread(plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable
     )  # fmt: skip
 
 
-def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> float:
+def _spread(canvas: Canvas, found: Sequence[tuple[Contrast, list[Listener]]]) -> float:
     scale = Scale(
         0.0, 1.0, *((16.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 34))
     )
@@ -139,7 +139,7 @@ def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> floa
         abreast = _abreast(stacks, (scale.end - scale.start) / bins / step)
         tallest = max(-(-len(people) // abreast[place]) for place, people in stacks.items())
         tight = min(step, 110 / tallest)
-        label = wrapped(contrast["name"], 296 if canvas.narrow else 196)
+        label = wrapped(contrast.name, 296 if canvas.narrow else 196)
         head = 24.0 + 17 * len(label) if canvas.narrow else 4.0
         room = max(24.0 if canvas.narrow else 36.0 + 17 * (len(label) - 1), tight * tallest + 10)
         frames.append(
@@ -149,7 +149,7 @@ def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> floa
     bottom = y
     canvas.share_axis(scale, top, bottom, step=0.2 if canvas.narrow else 0.1)
     for contrast, listeners, stacks, start, head, ground, label, abreast, tight in frames:
-        kind = PROCEDURES[contrast["procedure"]]
+        kind = contrast.asked_by
         middle = sorted(person.votes for person in listeners)[len(listeners) // 2]
         low, high = guessing_range(middle, kind.chance)
         if canvas.narrow:
@@ -160,7 +160,7 @@ def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> floa
         canvas.line(scale(kind.chance), upper, scale(kind.chance), ground, dash="4 4")
         canvas.line(scale.start, ground, scale.end, ground, stroke=PENCIL)
         what = f"about {plural(middle, 'vote')} each"
-        if kind.directed and contrast["role"] == "question":
+        if kind.directed and contrast.role == "question":
             what = f"for “{later(contrast)}”, {middle} each"
         place, anchor = (scale.start, "start") if canvas.narrow else (196.0, "end")
         first = start + 17 if canvas.narrow else ground - 5 - 17 * len(label)
@@ -168,7 +168,7 @@ def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> floa
             canvas.text(place, first + 17 * index, words, anchor=anchor)
         words = wrapped(what, 300 if canvas.narrow else 196, SMALL, most=1)[0]
         canvas.text(place, first + 17 * len(label), words, size=SMALL, anchor=anchor, fill=PENCIL)
-        colour = INK if contrast["role"] == "planted_check" else MARK
+        colour = INK if contrast.role == "planted_check" else MARK
         for bin_, people in stacks.items():
             side = abreast[bin_]
             across = min(side, len(people))
@@ -184,7 +184,7 @@ def _spread(canvas: Canvas, found: Sequence[tuple[Any, list[Listener]]]) -> floa
     return bottom + 28
 
 
-def _abreast(stacks: Mapping[int, Sequence[Any]], dots: float) -> dict[int, int]:
+def _abreast(stacks: Mapping[int, Sequence[Listener]], dots: float) -> dict[int, int]:
     """How many discs may stand side by side at each place without meeting a neighbour's; at most
     three. `dots`: discs to a place's width."""
     places = sorted(stacks)

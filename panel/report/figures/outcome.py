@@ -7,11 +7,9 @@ figures_measured.py and figures_course.py.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from panel.procedures.catalogue import PROCEDURES
 from panel.prose import percent, percent_down, percent_range, percent_up
 from panel.report.figures.drawing import (
     INK,
@@ -27,6 +25,9 @@ from panel.report.figures.drawing import (
     share_step,
     wrapped,
 )
+from panel.study.conditions import Condition
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import CLAIMED, ContrastVerdict, Verdict
 
 VERDICT_WORDS = {
     "heard": "heard",
@@ -38,7 +39,6 @@ VERDICT_WORDS = {
     "no_preference": "no preference",
     "divided": "divided",
 }
-CLAIMED = ("heard", "preferred")
 
 
 @dataclass(frozen=True)
@@ -55,11 +55,11 @@ class Row:
     interval: tuple[float, float]
 
 
-def all_of(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[tuple[Any, Any]]:
+def all_of(plan: Plan, verdict: Verdict) -> list[tuple[Contrast, ContrastVerdict]]:
     """(contrast of the plan, its verdict): questions each with their control, checks last."""
-    found = {entry["id"]: entry for entry in verdict["contrasts"]}
-    pairs = [(c, found[c["id"]]) for c in plan["contrasts"] if c["id"] in found]
-    return sorted(pairs, key=lambda pair: pair[0]["role"] == "planted_check")
+    found = {entry.id: entry for entry in verdict.contrasts}
+    pairs = [(c, found[c.id]) for c in plan.contrasts if c.id in found]
+    return sorted(pairs, key=lambda pair: pair[0].role == "planted_check")
 
 
 def role_shape(role: str, code: str) -> Shape:
@@ -72,40 +72,39 @@ def role_shape(role: str, code: str) -> Shape:
     return "disc" if code in CLAIMED else "ring"
 
 
-def forest_rows(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> list[Row]:
+def forest_rows(plan: Plan, verdict: Verdict) -> list[Row]:
     """The contrasts that have a share with an interval."""
     rows = []
     for contrast, entry in all_of(plan, verdict):
-        numbers = entry["numbers"]
-        share, interval = numbers.get("share_right"), numbers.get("interval")
-        if share is None or interval is None:
+        numbers = entry.numbers
+        share, interval = numbers.share_right, numbers.interval
+        if share is None or interval is None or entry.correct is None:
             continue
-        kind = PROCEDURES[contrast["procedure"]]
-        role = contrast["role"]
-        what = f"{entry['correct']:,} of {entry['trials']:,} right"
-        if kind.directed and role == "question":
-            what = f"{entry['correct']:,} of {entry['trials']:,} {favour(contrast)}"
+        kind = contrast.asked_by
+        role = contrast.role
+        counted = favour(contrast) if role == "question" else "right"
+        what = f"{entry.correct:,} of {entry.trials:,} {counted}"
         rows.append(
             Row(
-                label="Retakes of the same" if contrast.get("of") else contrast["name"],
+                label="Retakes of the same" if contrast.of else contrast.name,
                 what=what,
-                verdict=VERDICT_WORDS[entry["verdict"]],
-                shape=role_shape(role, entry["verdict"]),
+                verdict=VERDICT_WORDS[entry.verdict],
+                shape=role_shape(role, entry.verdict),
                 dashed=role == "retake_control",
                 chance=kind.chance,
                 share=share,
-                interval=(interval[0], interval[1]),
+                interval=interval,
             )
         )
     return rows
 
 
-def forest(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
+def forest(plan: Plan, verdict: Verdict) -> Figure | None:
     """Share right (or for the later condition) of each contrast, with interval, against chance."""
     rows = forest_rows(plan, verdict)
     if not rows:
         return None
-    confidence = percent(plan["confidence"])
+    confidence = percent(plan.confidence)
     title = "Each comparison against chance"
     description = " ".join(
         f"{row.label}: {percent(row.share)} {row.what}, interval {percent_range(row.interval)}, "
@@ -186,19 +185,19 @@ def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
     return bottom + 28
 
 
-def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure | None:
+def share_bound(plan: Plan, verdict: Verdict) -> Figure | None:
     """Between which bounds the share of listeners lies who can hear it, against the limit."""
     rows = []
     for contrast, entry in all_of(plan, verdict):
-        numbers = entry["numbers"]
-        low, high = numbers.get("share_lower"), numbers.get("share_upper")
-        if high is None or contrast["role"] == "planted_check":
+        numbers = entry.numbers
+        low, high = numbers.share_lower, numbers.share_upper
+        if high is None or contrast.role == "planted_check":
             continue
-        label = "Retakes of the same" if contrast.get("of") else contrast["name"]
-        rows.append((label, contrast, entry, low or 0.0, numbers.get("share_estimate"), high))
+        label = "Retakes of the same" if contrast.of else contrast.name
+        rows.append((label, contrast, entry, low or 0.0, numbers.share_estimate, high))
     if not rows:
         return None
-    limit = plan["limit"]
+    limit = plan.limit
     title = "How many such listeners hear it, as if they always did"
     description = f"The plan's limit for “not heard” is {percent(limit)}. " + " ".join(
         f"{label}: at least {percent_down(low)}, at most {percent_up(high)}."
@@ -219,7 +218,7 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
         )  # fmt: skip
         for index, (label, contrast, entry, low, estimate, high) in enumerate(rows):
             y = top + height * index + (34 if canvas.narrow else height / 2)
-            retake = contrast["role"] == "retake_control"
+            retake = contrast.role == "retake_control"
             if canvas.narrow:
                 canvas.blank(y - 33, 25)
                 words = wrapped(f"{_between(low, high)}: {label}", 300, most=1)[0]
@@ -236,7 +235,7 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
             for edge in (low, high):
                 canvas.line(scale(edge), y - 7, scale(edge), y + 7, stroke=colour, width=3)
             if estimate is not None:
-                shape = role_shape(contrast["role"], entry["verdict"])
+                shape = role_shape(contrast.role, entry.verdict)
                 canvas.mark(shape, scale(estimate), y, 5.5, colour=colour)
         return bottom + 28
 
@@ -247,7 +246,7 @@ def share_bound(plan: Mapping[str, Any], verdict: Mapping[str, Any]) -> Figure |
         draw,
         "Shares of people. “Can hear” means: always hears it in this task, or else guesses. The "
         "share lies between the two uprights; each of them is a limit at "
-        f"{percent(plan['confidence'])} by itself, the mark is the best estimate. Several votes of "
+        f"{percent(plan.confidence)} by itself, the mark is the best estimate. Several votes of "
         "one listener count as one person. “Not heard” needs the right upright under the limit "
         "that the plan set.",
         ("comparison", "at least", "estimate", "at most", "limit"),
@@ -265,22 +264,20 @@ def _between(low: float, high: float) -> str:
     return f"{percent_down(low)} to {percent_up(high)}"
 
 
-def ordered(contrast: Mapping[str, Any]) -> list[Any]:
+def ordered(contrast: Contrast) -> list[Condition]:
     """The conditions in the order that votes are counted in: by dose where there is a trend."""
-    conditions = list(contrast["conditions"])
-    if contrast.get("scale"):
-        conditions.sort(key=lambda condition: float(condition["dose"]))
+    conditions = list(contrast.conditions)
+    if contrast.scale:
+        conditions.sort(key=lambda condition: condition.dose or 0.0)
     return conditions
 
 
-def later(contrast: Mapping[str, Any]) -> str:
+def later(contrast: Contrast) -> str:
     """The condition whose votes are counted in a directed question."""
     conditions = ordered(contrast)
-    return str(conditions[-1]["label"]) if len(conditions) == 2 else "the higher one"
+    return conditions[-1].label if len(conditions) == 2 else "the higher one"
 
 
-def favour(contrast: Mapping[str, Any]) -> str:
-    """What a counted vote of a directed question said."""
-    if contrast["procedure"] == "attribute":
-        return f"“{later(contrast)}”: more {contrast['attribute']}"
-    return f"for “{later(contrast)}”"
+def favour(contrast: Contrast) -> str:
+    """What a counted vote of a question said."""
+    return contrast.asked_by.counted.format(side=later(contrast), attribute=contrast.attribute)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from panel.prose import decimal, listed, percent, percent_range
 from panel.report.figures.drawing import (
@@ -18,28 +17,27 @@ from panel.report.figures.drawing import (
     share_step,
     wrapped,
 )
+from panel.study.plan import Plan
+from panel.study.verdict import RankedPair, Verdict
 
-Told = Mapping[str, Any]
 
-
-def order_of_conditions(plan: Told, verdict: Told, contrast_id: str) -> Figure | None:
+def order_of_conditions(plan: Plan, verdict: Verdict, contrast_id: str) -> Figure | None:
     """The picture for one question; None where no order was asked for."""
-    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
-    entry = next(e for e in verdict["contrasts"] if e["id"] == contrast_id)
-    told = entry["numbers"].get("ranking")
-    if not told:
+    contrast = plan.contrast(contrast_id)
+    entry = verdict.contrast(contrast_id)
+    told = entry.numbers.question.ranking if entry.numbers.question else None
+    if told is None:
         return None
-    attribute = contrast.get("attribute")
-    intervals = told.get("intervals") or [None] * len(told["order"])
-    places = list(zip(told["order"], told["scores"], intervals, strict=True))
-    apart = [pair for pair in told["pairs"] if pair["apart"]]
-    title = f"In order: {contrast['name']}"
+    attribute = contrast.attribute
+    places = list(zip(told.order, told.scores, told.intervals, strict=True))
+    apart = [pair for pair in told.pairs if pair.apart]
+    title = f"In order: {contrast.name}"
     won = f"Share of comparisons won{f' for more {attribute}' if attribute else ''}"
     description = f"{won}, with intervals that hold together: " + "; ".join(
         f"“{label}” {percent(score)}{f' ({percent_range(span)})' if span else ''}"
         for label, score, span in places
     )
-    description += f". {_apart_words(apart, len(told['pairs']))}"
+    description += f". {_apart_words(apart, len(told.pairs))}"
     name = f"order-{contrast_id}"
     reach = [v for _, score, span in places for v in (score, *(span or ()))] + [0.5]
 
@@ -64,7 +62,7 @@ def order_of_conditions(plan: Told, verdict: Told, contrast_id: str) -> Figure |
                                 anchor="end")  # fmt: skip
             if span:
                 canvas.line(scale(span[0]), y, scale(span[1]), y, stroke=MARK, width=3)
-            shown = any(label in (pair["higher"], pair["lower"]) for pair in apart)
+            shown = any(label in (pair.higher, pair.lower) for pair in apart)
             canvas.mark("disc" if shown else "ring", scale(score), y)
         canvas.line(scale(0.5), top, scale(0.5), bottom, dash="4 4")
         return bottom + 28
@@ -74,19 +72,19 @@ def order_of_conditions(plan: Told, verdict: Told, contrast_id: str) -> Figure |
         title,
         description,
         draw,
-        f"{_apart_words(apart, len(told['pairs']))} Marks: share of all its comparisons that a "
+        f"{_apart_words(apart, len(told.pairs))} Marks: share of all its comparisons that a "
         "condition won; lines: intervals over takes and listeners that hold together. Filled disc: "
         "in a pair that is shown to be apart; ring: in none. Pairs are judged by their difference "
         "(in the table), so two lines may overlap although the order of the two is shown.",
         ("condition, or pair", "share won, or difference", "interval", "order"),
-        _rows(places, told["pairs"]),
+        _rows(places, told.pairs),
     )
 
 
-def _apart_words(apart: Sequence[Told], pairs: int) -> str:
+def _apart_words(apart: Sequence[RankedPair], pairs: int) -> str:
     if not apart:
         return "No order among them is shown."
-    ahead = listed([f"“{pair['higher']}” ahead of “{pair['lower']}”" for pair in apart])
+    ahead = listed([f"“{pair.higher}” ahead of “{pair.lower}”" for pair in apart])
     rest = pairs - len(apart)
     if not rest:
         return f"Shown: {ahead}."
@@ -94,25 +92,26 @@ def _apart_words(apart: Sequence[Told], pairs: int) -> str:
 
 
 def _rows(
-    places: Sequence[tuple[str, float, Sequence[float] | None]], pairs: Sequence[Told]
+    places: Sequence[tuple[str, float, Sequence[float] | None]], pairs: Sequence[RankedPair]
 ) -> tuple[tuple[str, ...], ...]:
     rows = [
         (label, percent(score, 1), percent_range(span, 1), f"{index + 1}")
         for index, (label, score, span) in enumerate(places)
     ]
     for pair in pairs:
-        span = pair["interval"]
+        span = pair.interval
         rows.append(
             (
-                f"{pair['higher']} over {pair['lower']}",
-                _points(pair["difference"]),
+                f"{pair.higher} over {pair.lower}",
+                _points(pair.difference),
                 "not given" if span is None else f"{_points(span[0])} to {_points(span[1])}",
-                "shown" if pair["apart"] else "open",
+                "shown" if pair.apart else "open",
             )
         )
     return tuple(rows)
 
 
-def _points(difference: float) -> str:
+def _points(difference: float | None) -> str:
     """A difference of shares in percentage points."""
-    return f"{decimal(100 * difference, 1, sign=True)}\N{NO-BREAK SPACE}points"
+    points = None if difference is None else 100 * difference
+    return f"{decimal(points, 1, sign=True)}\N{NO-BREAK SPACE}points"

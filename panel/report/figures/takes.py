@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from panel.procedures.catalogue import PROCEDURES
 from panel.prose import percent, plural
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
@@ -25,6 +22,8 @@ from panel.report.figures.drawing import (
     wrapped,
 )
 from panel.report.figures.outcome import ordered
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import Verdict
 from panel.study.votes import UNMARKED, VoteTable
 
 SHAPES: tuple[Shape, ...] = ("square", "disc", "triangle", "diamond", "ring", "cross")
@@ -46,7 +45,7 @@ class Group:
         return sum(share * votes for _, share, votes in self.shares) / total
 
 
-def take_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
+def take_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
     """Directed: for each condition the share of its votes that each take won."""
     found, names = compared(contrast, votes), votes.takes
     met, won = (
@@ -55,11 +54,11 @@ def take_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
     )
     groups = []
     for index, condition in enumerate(ordered(contrast)):
-        shares = tuple((t, won[t] / met[t], met[t]) for t in condition["takes"] if met.get(t))
+        shares = tuple((t, won[t] / met[t], met[t]) for t in condition.takes if met.get(t))
         if shares:
             groups.append(
                 Group(
-                    str(condition["label"]),
+                    condition.label,
                     plural(len(shares), "take"),
                     SHAPES[index % len(SHAPES)],
                     shares,
@@ -68,14 +67,14 @@ def take_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
     return groups
 
 
-def pair_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
+def pair_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
     """With a right answer: share right of each pair of takes, within and across conditions.
 
     Where there is a trend, pairs across are grouped by which two doses they compare.
     """
     conditions = ordered(contrast)
     found, names = compared(contrast, votes), votes.takes
-    differ = PROCEDURES[contrast["procedure"]].differ(found.votes.slots)
+    differ = contrast.asked_by.differ(found.votes.slots)
     use = found.votes.correct != UNMARKED
     use = use if differ is None else use & differ
     met = found.pair[use, 0] * len(names) + found.pair[use, 1]
@@ -90,9 +89,7 @@ def pair_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
     groups = []
     for a, b in sorted(by_sides):
         label = (
-            "the same condition"
-            if a == -1
-            else f"{conditions[a]['label']} and {conditions[b]['label']}"
+            "the same condition" if a == -1 else f"{conditions[a].label} and {conditions[b].label}"
         )
         pairs = by_sides[a, b]
         groups.append(
@@ -102,16 +99,16 @@ def pair_groups(contrast: Mapping[str, Any], votes: VoteTable) -> list[Group]:
 
 
 def takes_one_by_one(
-    plan: Mapping[str, Any], verdict: Mapping[str, Any], votes: VoteTable, contrast_id: str
+    plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str
 ) -> Figure | None:
     """The picture for one question; None where there is one take a side, or no vote."""
-    contrast = next(c for c in plan["contrasts"] if c["id"] == contrast_id)
-    if max(len(condition["takes"]) for condition in contrast["conditions"]) < 2:
+    contrast = plan.contrast(contrast_id)
+    if max(len(condition.takes) for condition in contrast.conditions) < 2:
         return None
-    out = set(verdict["excluded"]["listeners"])
+    out = set(verdict.excluded.listeners)
     counted = votes.select(~votes.by(out))
-    kind = PROCEDURES[contrast["procedure"]]
-    names = {take["id"]: str(take.get("label") or take["id"]) for take in plan["takes"]}
+    kind = contrast.asked_by
+    names = {take.id: take.label or take.id for take in plan.takes}
     groups = (take_groups if kind.directed else pair_groups)(contrast, counted)
     if len(groups) < 2:
         return None
@@ -123,19 +120,14 @@ def takes_one_by_one(
         else ""
     )
     fewest = min(n for group in groups for *_, n in group.shares)
-    share = (
-        ("share of its votes that it was preferred in" if kind.code == "preference"
-         else f"share of its votes that it had more {contrast['attribute']} in")
-        if kind.directed
-        else "share right"
-    )  # fmt: skip
-    title = f"{'Takes' if kind.directed else 'Pairs of takes'} one by one: {contrast['name']}"
+    share = kind.share_of_take.format(attribute=contrast.attribute)
+    title = f"{'Takes' if kind.directed else 'Pairs of takes'} one by one: {contrast.name}"
     description = f"{share.capitalize()} for each {unit}. " + " ".join(
         f"{group.label}: {group.what}, from {percent(min(s for _, s, _ in group.shares))} to "
         f"{percent(max(s for _, s, _ in group.shares))}, together {percent(group.mean)}."
         for group in groups
     )
-    name = f"takes-{contrast['id']}"
+    name = f"takes-{contrast.id}"
 
     def draw(canvas: Canvas) -> float:
         scale = Scale(

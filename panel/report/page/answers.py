@@ -6,11 +6,9 @@ that `number_lines` also gives.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from panel.procedures.catalogue import PROCEDURES
 from panel.prose import (
     about,
     chance_of,
@@ -22,7 +20,9 @@ from panel.prose import (
     percent_up,
     plural,
 )
-from panel.report.figures.outcome import CLAIMED, ordered
+from panel.report.figures.outcome import ordered
+from panel.study.plan import Contrast, Plan
+from panel.study.verdict import Attribution, ContrastVerdict, Numbers, Verdict
 
 BETTER = "That it sounds better: this question did not ask that."
 FEW_EXCERPTS = 6  # below that the limits say so too: panel.analysis.wording.methods
@@ -36,73 +36,71 @@ class Answer:
     lines: tuple[str, ...]
 
 
-def in_short(plan: Mapping[str, Any], contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+def in_short(contrast: Contrast, entry: ContrastVerdict) -> str:
     """Votes, what guessing gives, and how many people: one or two sentences, number first."""
-    numbers, trials = entry["numbers"], entry["trials"]
+    numbers, trials = entry.numbers, entry.trials
     if not trials:
         return "No votes count."
-    if entry["correct"] is None or numbers.get("share_right") is None:
+    if entry.correct is None or numbers.share_right is None:
         return f"{plural(trials, 'blind comparison')}."
-    if PROCEDURES[contrast["procedure"]].directed:
+    if contrast.directed:
         return _leaning(contrast, entry)
     votes = (
-        f"{percent(numbers['share_right'])} of answers right ({count(entry['correct'])} of "
-        f"{count(trials)}); guessing gives {percent(numbers['chance'])}."
+        f"{percent(numbers.share_right)} of answers right ({count(entry.correct)} of "
+        f"{count(trials)}); guessing gives {percent(numbers.chance)}."
     )
     people = _people(numbers)
     return f"{votes} {people}." if people else votes
 
 
 def answers(
-    plan: Mapping[str, Any],
-    contrast: Mapping[str, Any],
-    entry: Mapping[str, Any],
-    verdict: Mapping[str, Any],
+    plan: Plan,
+    contrast: Contrast,
+    entry: ContrastVerdict,
+    verdict: Verdict,
+    next_steps: Sequence[str],
 ) -> tuple[Answer, ...]:
-    """How many, only another recording, how sure, what would help, what not to claim."""
-    if not entry["trials"]:
+    """How many, only another recording, how sure, what would help, what not to claim.
+
+    `next_steps`: what would change the verdict, in sentences.
+    """
+    if not entry.trials:
         return ()
-    preference = contrast["procedure"] == "preference"
-    how_many = "How many people?" if preference else "How many can hear it?"
     asked = (
-        (how_many, _how_many(plan, contrast, entry)),
+        (contrast.asked_by.how_many, _how_many(plan, contrast, entry)),
         ("Could it be just another recording?", _another_recording(contrast, entry)),
         ("How sure is this?", _how_sure(plan, entry, verdict)),
-        ("What would make it surer?", _surer(plan, entry)),
+        ("What would make it surer?", next_steps or _surer(plan)),
         ("What must not be claimed?", [*_not_to_claim(contrast, entry), *_not_each(contrast)]),
     )
     return tuple(Answer(question, tuple(lines)) for question, lines in asked if lines)
 
 
-def _side(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> tuple[str, int, float]:
+def _side(contrast: Contrast, entry: ContrastVerdict) -> tuple[str, int, float]:
     """The side that most votes went to: its name, its votes and its share."""
     conditions = ordered(contrast)
-    two = len(conditions) == 2
     low, high = (
-        (f"“{conditions[0]['label']}”", f"“{conditions[-1]['label']}”")
-        if two
+        (f"“{conditions[0].label}”", f"“{conditions[-1].label}”")
+        if len(conditions) == 2
         else ("the lower one", "the higher one")
     )
-    share, right, trials = entry["numbers"]["share_right"], entry["correct"], entry["trials"]
+    share, right, trials = entry.numbers.share_right or 0.0, entry.correct or 0, entry.trials
     if 2 * right >= trials:
         return high, right, share
     return low, trials - right, 1 - share
 
 
-def _leaning(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+def _leaning(contrast: Contrast, entry: ContrastVerdict) -> str:
     side, votes, share = _side(contrast, entry)
-    of = f"{count(votes)} of {count(entry['trials'])}"
-    what = f"said {side} has more {contrast['attribute']}"
-    if contrast["procedure"] == "preference":
-        what = f"preferred {side}"
-    neither = entry["numbers"].get("neither")
-    if neither:  # ties count half in the share, so share and count would not agree
-        return f"{of} votes {what}; a coin gives half. {count(neither)} more preferred neither."
+    of = f"{count(votes)} of {count(entry.trials)}"
+    what = contrast.asked_by.toward.format(side=side, attribute=contrast.attribute)
+    if entry.ties:  # they count half in the share, so share and count would not agree
+        return f"{of} votes {what}; a coin gives half. {count(entry.ties)} more preferred neither."
     return f"{percent(share)} of answers {what} ({of}); a coin gives {percent(0.5)}."
 
 
-def _people(numbers: Mapping[str, Any]) -> str:
-    low, high = numbers.get("share_lower"), numbers.get("share_upper")
+def _people(numbers: Numbers) -> str:
+    low, high = numbers.share_lower, numbers.share_upper
     if high is None:
         return ""
     if percent_up(high) == percent_up(1.0) and percent_down(low or 0.0) == percent_down(0.0):
@@ -115,21 +113,16 @@ def _people(numbers: Mapping[str, Any]) -> str:
     )
 
 
-def _how_many(
-    plan: Mapping[str, Any], contrast: Mapping[str, Any], entry: Mapping[str, Any]
-) -> list[str]:
-    numbers = entry["numbers"]
-    if PROCEDURES[contrast["procedure"]].directed:
-        tells = " ABX or triangle on the same recordings would tell."
-        if contrast["procedure"] == "preference":
-            tells = ""
-        return [f"This kind of question does not tell: it counts votes, not people.{tells}"]
+def _how_many(plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> list[str]:
+    numbers = entry.numbers
+    if contrast.directed:
+        return [contrast.asked_by.no_people]
     people = _people(numbers)
     if not people:
         return ["These votes do not tell."]
-    estimate = numbers.get("share_estimate")
+    estimate = numbers.share_estimate
     best = f"; best estimate {percent(estimate)}" if estimate is not None else ""
-    sure = percent(plan["confidence"])
+    sure = percent(plan.confidence)
     return [
         f"{people}{best}. Each limit is meant to hold in {sure} of studies made this way.",
         "The limits count everybody as somebody who always hears it or only guesses. Of people "
@@ -138,10 +131,10 @@ def _how_many(
     ]
 
 
-def _with_retakes(plan: Mapping[str, Any], numbers: Mapping[str, Any]) -> list[str]:
+def _with_retakes(plan: Plan, numbers: Numbers) -> list[str]:
     """Where re-recording alone is heard, the shares hold it too."""
-    p = numbers.get("within_p")
-    if p is None or p > plan["alpha"]:
+    p = numbers.question.within_p if numbers.question else None
+    if p is None or p > plan.alpha:
         return []
     return [
         "These shares include what re-recording alone does: how many hear the change itself is "
@@ -149,22 +142,25 @@ def _with_retakes(plan: Mapping[str, Any], numbers: Mapping[str, Any]) -> list[s
     ]
 
 
-def _another_recording(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list[str]:
-    numbers, code = entry["numbers"], entry["verdict"]
-    lines = _retakes(entry)
-    if numbers.get("barrier"):
+OTHERWISE = {
+    "rerecording_too": "Yes, it could. No more was shown than re-recording can do.",
+    "recordings_differ": "It could. The change is not shown to be the reason.",
+}
+
+
+def _another_recording(contrast: Contrast, entry: ContrastVerdict) -> list[str]:
+    code, lines = entry.verdict, _retakes(entry)
+    if entry.numbers.barrier:
         return [*lines, "That cannot be told here. “Step by step” below says why."]
-    if code == "rerecording_too":
-        return [*lines, "Yes, it could. No more was shown than re-recording can do."]
-    if code == "recordings_differ":
-        return [*lines, "It could. The change is not shown to be the reason."]
+    if code in OTHERWISE:
+        return [*lines, OTHERWISE[code]]
     if code == "divided":
         return ["The split is wider than chance and single recordings explain."]
-    if code not in CLAIMED:
+    if not entry.claimed:
         return [*lines, "No difference is claimed here, so there is none to explain."]
-    found = numbers.get("attribution")
-    if found and found.get("p") is not None:
-        lines.append(_relabelled(contrast, found))
+    question = entry.numbers.question
+    if question is not None and question.attribution.p is not None:
+        lines.append(_relabelled(contrast, question.attribution, question.attribution.p))
     lines.append(
         "So the plan's rule puts it down to the change. Anything that changed along with it and "
         "was not logged would look the same."
@@ -172,29 +168,29 @@ def _another_recording(contrast: Mapping[str, Any], entry: Mapping[str, Any]) ->
     return lines
 
 
-def _retakes(entry: Mapping[str, Any]) -> list[str]:
-    numbers = entry["numbers"]
-    right, trials = numbers.get("within_right"), numbers.get("within_trials")
-    if right is None or not trials or numbers.get("rates"):
+def _retakes(entry: ContrastVerdict) -> list[str]:
+    found = entry.numbers.question
+    if found is None or found.within_right is None or not found.within_trials or found.rates:
         return []
     return [
-        f"Two recordings of the very same thing were told apart in {count(right)} of "
-        f"{count(trials)}; guessing gives about {about(trials * numbers['chance'])}."
+        "Two recordings of the very same thing were told apart in "
+        f"{count(found.within_right)} of {count(found.within_trials)}; guessing gives about "
+        f"{about(found.within_trials * entry.numbers.chance)}."
     ]
 
 
-def _relabelled(contrast: Mapping[str, Any], found: Mapping[str, Any]) -> str:
-    ways, p = found.get("labelings"), found["p"]
+def _relabelled(contrast: Contrast, found: Attribution, p: float) -> str:
+    ways = found.labelings
     if not ways:
         return f"Over the recordings, each left out in turn, it holds too (p {p_value(p)})."
-    group = " of each group" if contrast.get("given") else ""
+    group = " of each group" if contrast.given else ""
     start = f"Suppose the names of the conditions were put on the recordings{group} in other ways:"
     shown = "as much beyond re-recording"
-    if contrast.get("scale"):
+    if contrast.is_dose:
         shown = "as clear a trend"
-    elif PROCEDURES[contrast["procedure"]].directed:
+    elif contrast.directed:
         shown = "as wide a lead"
-    if found.get("exact"):
+    if found.exact:
         return (
             f"{start} {round(p * ways):,} of all {ways:,} ways, the true one among them, would "
             f"show {shown} (p {p_value(p)})."
@@ -202,24 +198,23 @@ def _relabelled(contrast: Mapping[str, Any], found: Mapping[str, Any]) -> str:
     return f"{start} {chance_of(p)} would show {shown} (p {p_value(p)})."
 
 
-def _how_sure(
-    plan: Mapping[str, Any], entry: Mapping[str, Any], verdict: Mapping[str, Any]
-) -> list[str]:
-    code, p = entry["verdict"], entry["numbers"].get("p_heard_holm")
-    if code in CLAIMED and p is not None:
-        questions = sum(c["role"] == "question" for c in plan["contrasts"])
+def _how_sure(plan: Plan, entry: ContrastVerdict, verdict: Verdict) -> list[str]:
+    code = entry.verdict
+    p = entry.numbers.question.p_heard_holm if entry.numbers.question else None
+    if entry.claimed and p is not None:
+        questions = len(plan.questions)
         over = f", allowing for {questions} questions" if questions > 1 else ""
         return [
-            f"p {p_value(p)}{over}; the plan asked for {plan['alpha']:g} or less. This is not the "
+            f"p {p_value(p)}{over}; the plan asked for {plan.alpha:g} or less. This is not the "
             "chance that the verdict is wrong."
         ]
     if code == "not_heard":
         return [
             *_checks(verdict),
-            f"“Not heard” may be said only if at most {percent(plan['limit'])} hear it every "
+            f"“Not heard” may be said only if at most {percent(plan.limit)} hear it every "
             "time. The plan fixed that limit before the first vote.",
         ]
-    if code in ("rerecording_too", "recordings_differ"):
+    if code in OTHERWISE:
         return [
             "That these recordings were told apart passes the plan's rule. That the change is the "
             "reason does not."
@@ -229,21 +224,19 @@ def _how_sure(
     return ["It passes the rule that was fixed before the first vote."]
 
 
-def _checks(verdict: Mapping[str, Any]) -> list[str]:
+def _checks(verdict: Verdict) -> list[str]:
     return [
-        f"The panel was able to hear a difference: {count(e['correct'])} of {count(e['trials'])} "
+        f"The panel was able to hear a difference: {count(e.correct)} of {count(e.trials)} "
         "planted ones, put in to check that, were answered right. That does not show that it would "
         "hear a smaller one."
-        for e in verdict["contrasts"]
-        if e["role"] == "planted_check" and e["verdict"] == "heard"
+        for e in verdict.contrasts
+        if e.role == "planted_check" and e.verdict == "heard"
     ]
 
 
-def _surer(plan: Mapping[str, Any], entry: Mapping[str, Any]) -> Sequence[str]:
-    if entry["next"]:
-        return tuple(entry["next"])
+def _surer(plan: Plan) -> list[str]:
     out = ["The same again, with fresh recordings and other listeners."]
-    excerpts = len(plan["excerpts"])
+    excerpts = len(plan.excerpts)
     if excerpts < FEW_EXCERPTS:
         out.append(f"More music: only {plural(excerpts, 'excerpt')} {_were(excerpts)} played.")
     return out
@@ -253,30 +246,36 @@ def _were(n: int) -> str:
     return "was" if n == 1 else "were"
 
 
-def _not_each(contrast: Mapping[str, Any]) -> list[str]:
+def _not_each(contrast: Contrast) -> list[str]:
     """One answer over several groups is none for each; nothing where no factor is given."""
-    if not contrast.get("given"):
+    if not contrast.given:
         return []
-    groups = listed([stratum["label"] for stratum in contrast["strata"]])
+    groups = listed(contrast.strata_labels)
     return [f"That this holds for each group by itself: it is one answer over {groups} together."]
 
 
-def _not_each_pair(contrast: Mapping[str, Any]) -> list[str]:
+def _not_each_pair(contrast: Contrast) -> list[str]:
     """A limit over all distances of a dose is none for the widest."""
-    if not contrast.get("scale") or len(contrast["conditions"]) < 3:
+    if not contrast.is_dose or len(contrast.conditions) < 3:
         return []
-    labels = [f"“{c['label']}”" for c in ordered(contrast)]
+    labels = [f"“{c.label}”" for c in ordered(contrast)]
     return [
         f"That this limit holds for {labels[-1]} against {labels[0]} alone: it is one for all "
         "pairs together, near ones included."
     ]
 
 
-def _not_to_claim(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list[str]:
-    code, numbers = entry["verdict"], entry["numbers"]
-    directed = PROCEDURES[contrast["procedure"]].directed
-    preference = contrast["procedure"] == "preference"
-    if code == "heard" and directed:
+NOT_TO_CLAIM = {
+    "rerecording_too": "That the change is what was heard.",
+    "recordings_differ": "That the change is what was heard.",
+    "no_preference": "That nobody prefers either. That they sound the same.",
+    "divided": "That either is preferred by all.",
+}
+
+
+def _not_to_claim(contrast: Contrast, entry: ContrastVerdict) -> list[str]:
+    code = entry.verdict
+    if code == "heard" and contrast.directed:
         return [BETTER, "Any number of people who hear it: votes were counted."]
     if code == "heard":
         return [
@@ -284,29 +283,25 @@ def _not_to_claim(contrast: Mapping[str, Any], entry: Mapping[str, Any]) -> list
             BETTER,
         ]
     if code == "preferred":
-        against = ""
-        if entry["correct"] is not None and entry["trials"]:
-            votes = entry["trials"] - _side(contrast, entry)[1]
-            against = f": {count(votes)} of {count(entry['trials'])} votes went the other way"
         return [
-            f"That everybody prefers it{against}.",
+            f"That everybody prefers it{_against(contrast, entry)}.",
             "Any number of people who prefer it: votes were counted.",
         ]
     if code == "not_heard":
         return [
             "That nobody can hear it, or that nothing changed: up to "
-            f"{percent_up(numbers.get('share_upper'))} of listeners like these may hear it every "
+            f"{percent_up(entry.numbers.share_upper)} of listeners like these may hear it every "
             "time, and more of them now and then.",
             *_not_each_pair(contrast),
         ]
-    if code in ("rerecording_too", "recordings_differ"):
-        return ["That the change is what was heard."]
-    if code == "no_preference":
-        return ["That nobody prefers either. That they sound the same."]
-    if code == "divided":
-        return ["That either is preferred by all."]
-    if preference and numbers.get("barrier"):
-        return ["That the change is what is preferred."]
-    if preference:
-        return ["Neither that one is preferred nor that none is."]
-    return ["Neither that it is heard nor that it is not."]
+    if code in NOT_TO_CLAIM:
+        return [NOT_TO_CLAIM[code]]
+    asked = contrast.asked_by
+    return [(entry.numbers.barrier and asked.no_claim_of_change) or asked.no_claim]
+
+
+def _against(contrast: Contrast, entry: ContrastVerdict) -> str:
+    if entry.correct is None or not entry.trials:
+        return ""
+    votes = entry.trials - _side(contrast, entry)[1]
+    return f": {count(votes)} of {count(entry.trials)} votes went the other way"

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from panel.prose import listed
 from panel.study.factors import Factor, Grid, TakeLog, grid, is_logged, value_groups, value_text
-from panel.study.plan_reading import typed
+from panel.study.plan import Contrast, Plan
 
 
 @dataclass(frozen=True)
@@ -33,21 +32,21 @@ class Chain:
     sentences: tuple[str, ...]
 
 
-def chain_of(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> Chain:
+def chain_of(plan: Plan, contrast: Contrast) -> Chain:
     """The chain of a question: what differs between its conditions stands out."""
-    read = typed(dict(plan), whole=False)
-    takes, factors = {take.take_id: take for take in read.logs}, read.factors
-    sides = [[takes[t] for t in c["takes"] if t in takes] for c in contrast["conditions"]]
+    takes = {take.take_id: take for take in plan.logs}
+    factors = plan.factors
+    sides = [[takes[t] for t in c.takes if t in takes] for c in contrast.conditions]
     rows = []
     for factor in factors:
-        differs = factor.id in contrast["differs"]
+        differs = factor.id in contrast.differs
         cells = tuple(_cell(factor, side, differs) for side in sides)
         rows.append(ChainRow(factor.name, cells))
     names = {factor.id: factor.name for factor in factors}
     sentences = []
-    differs_in = [names.get(f, f) for f in contrast["differs"]]
+    differs_in = [names.get(f, f) for f in contrast.differs]
     if len(differs_in) == 1:
-        given = listed([names.get(f, f) for f in contrast.get("given") or ()])
+        given = listed([names.get(f, f) for f in contrast.given])
         among = f" among takes alike in {given}, which alone were compared" if given else ""
         sentences.append(
             f"The conditions differ in {differs_in[0]} only{among}, as far as is logged."
@@ -57,30 +56,29 @@ def chain_of(plan: Mapping[str, Any], contrast: Mapping[str, Any]) -> Chain:
             f"The conditions differ in {listed(differs_in)}: the outcome cannot be attributed to "
             "one change."
         )
-    if contrast["override_reason"]:
+    if contrast.override_reason:
         sentences.append(
-            f"They were compared all the same, with this reason: “{contrast['override_reason']}”."
+            f"They were compared all the same, with this reason: “{contrast.override_reason}”."
         )
-    if contrast["unlogged"]:
-        unknown = listed([names.get(f, f) for f in contrast["unlogged"]])
+    if contrast.unlogged:
+        unknown = listed([names.get(f, f) for f in contrast.unlogged])
         sentences.append(f"Not logged on every take, hence unknown: {unknown}.")
     sentences.append(
         "Samples were matched in loudness."
-        if contrast["level"] == "matched"
+        if contrast.level == "matched"
         else "Samples were played as loud as they were recorded: level is part of what was heard."
     )
     return Chain(
-        tuple(str(c["label"]) for c in contrast["conditions"]),
+        tuple(c.label for c in contrast.conditions),
         tuple(str(len(side)) for side in sides),
         tuple(rows),
         tuple(sentences),
     )
 
 
-def full_grid(plan: Mapping[str, Any]) -> Grid:
+def full_grid(plan: Plan) -> Grid:
     """Every take with its whole log, in order of recording."""
-    read = typed(dict(plan), whole=False)
-    return grid(read.logs, read.factors)
+    return grid(plan.logs, plan.factors)
 
 
 def _cell(factor: Factor, side: Sequence[TakeLog], differs: bool) -> ChainCell:

@@ -26,7 +26,7 @@ def export(store: Store, study_id: int, *, with_reasons: bool = False) -> bytes:
     document = vote_table.verdict(store, study_id)
     votes, listeners = vote_table.vote_table(store, study_id)
     words = reasons.as_csv(store, study_id) if with_reasons else None
-    return write_zip(plan_of(store, study_id).document(), votes, listeners, document, reasons=words)
+    return write_zip(plan_of(store, study_id), votes, listeners, document, reasons=words)
 
 
 def file_name(store: Store, study_id: int) -> str:
@@ -55,7 +55,7 @@ def report_context(
             )
         ).one()
     return context(
-        plan_of(store, study_id).document(),
+        plan_of(store, study_id),
         document,
         votes,
         listeners,

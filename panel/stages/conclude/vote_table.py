@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from sqlalchemy import func
 from sqlalchemy import select as select_columns
@@ -13,10 +13,10 @@ from sqlmodel import Session, col, select
 
 from panel.errors import Conflict, NotAllowed, NotFound, PanelError
 from panel.procedures.base import ANSWERS, SLOTS
-from panel.procedures.catalogue import PROCEDURES
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store, write_first
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote, Withdrawal
+from panel.study import verdict as documents
 from panel.study.measurement import Measurements, read_measurements
 from panel.study.plan import Contrast, Plan
 from panel.study.votes import NO_RATE, UNMARKED, ListenerTable, VoteTable
@@ -105,8 +105,8 @@ def standing(store: Store, study_id: int) -> Standing:
         )
 
 
-def close(store: Store, study_id: int) -> dict[str, Any]:
-    """End voting and keep the verdict, both in one transaction; returns the verdict document.
+def close(store: Store, study_id: int) -> documents.Verdict:
+    """End voting and keep the verdict, both in one transaction; returns the verdict.
 
     The analysis runs before anything is changed, on a copy of the votes; if a vote came in
     meanwhile it runs again, the last time with voting held up. If it fails, nothing is closed.
@@ -124,7 +124,7 @@ def close(store: Store, study_id: int) -> dict[str, Any]:
             plan = locked_plan(s, study)
             seen = _vote_table(s, study_id, plan)
         _refuse_empty(seen)
-        document = conclude(plan.document(), *seen)
+        found = conclude(plan, *seen)
         measured = _measured(store, study_id)
         with store.session() as s:
             write_first(s)
@@ -135,24 +135,24 @@ def close(store: Store, study_id: int) -> dict[str, Any]:
             if now_there != seen and attempt < OPTIMISTIC_TRIES - 1:
                 continue
             if now_there != seen:
-                document = conclude(plan.document(), *now_there)
+                found = conclude(plan, *now_there)
             now = store.now()
             study.closed_at = now
             s.add(study)
             s.add(
                 Verdict(
                     study_id=study_id,
-                    document=document,
+                    document=found.document(),
                     measured=measured.document(),
                     concluded_at=now,
                 )
             )
             s.commit()
-            return document
+            return found
     raise AssertionError("the last try either closes or raises")
 
 
-def verdict(store: Store, study_id: int) -> dict[str, Any]:
+def verdict(store: Store, study_id: int) -> documents.Verdict:
     """The verdict that was kept. Raises NotAllowed while the study is sealed."""
     with store.session() as s:
         _refuse_sealed(_study(s, study_id))
@@ -186,28 +186,25 @@ def interim(store: Store, study_id: int) -> list[Look]:
         seen = _vote_table(s, study_id, plan)
     _refuse_empty(seen)
     return [
-        _look(plan.contrast(found["id"]), found, plan.confidence)
-        for found in conclude(plan.document(), *seen)["contrasts"]
-        if found["role"] == "question"
+        _look(plan.contrast(found.id), found, plan.confidence)
+        for found in conclude(plan, *seen).contrasts
+        if found.role == "question"
     ]
 
 
-def _look(contrast: Contrast, found: Mapping[str, Any], confidence: float) -> Look:
+def _look(contrast: Contrast, found: documents.ContrastVerdict, confidence: float) -> Look:
     from panel.report.figures.outcome import later
 
-    kind = PROCEDURES[contrast.procedure]
-    numbers = found["numbers"]
-    interval = numbers.get("interval")
     return Look(
         name=contrast.name,
-        procedure=kind.code,
-        toward=later(contrast.document()) if kind.directed else None,
-        count=found["correct"],
-        trials=found["trials"],
-        chance=kind.chance,
-        e_value=numbers.get("e_value"),
-        p_anytime=numbers.get("p_anytime"),
-        interval=(interval[0], interval[1]) if interval else None,
+        procedure=contrast.procedure,
+        toward=later(contrast) if contrast.directed else None,
+        count=found.correct,
+        trials=found.trials,
+        chance=contrast.chance,
+        e_value=found.numbers.e_value,
+        p_anytime=found.numbers.p_anytime,
+        interval=found.numbers.interval,
         confidence=confidence,
     )
 
@@ -331,9 +328,9 @@ def _refuse_sealed(study: Study) -> None:
         )
 
 
-def _kept(session: Session, study_id: int) -> dict[str, Any]:
+def _kept(session: Session, study_id: int) -> documents.Verdict:
     row = session.exec(select(Verdict).where(Verdict.study_id == study_id)).one()
-    return dict(row.document)
+    return documents.read_verdict(row.document)
 
 
 def _study(session: Session, study_id: int, *, for_update: bool = False) -> Study:

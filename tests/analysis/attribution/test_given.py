@@ -9,12 +9,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from made_studies import GRID, TABLE
 from scipy.stats import binom
 from vote_records import ListenerRow, as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
-from panel.analysis.verdict import conclude
 from panel.design.schedule import listener_trials
 from panel.errors import BadInput
 from panel.report.archive.export import recompute, write_zip

@@ -4,11 +4,11 @@ from itertools import product
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from scipy.stats import binom
 from vote_records import as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
-from panel.analysis.verdict import conclude
 from panel.design.guard.check import guard
 from panel.design.plan import PlanTake
 from panel.design.schedule import listener_trials

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from scipy.stats import beta, binom
 from vote_records import as_tables
 
 from panel.analysis.counts.anytime_difference import compare
-from panel.analysis.verdict import conclude
 
 RUNS, LISTENERS = 400, 12  # 16 across and 12 within, as four and four takes give
 KINDS = np.repeat([True, False], [16, 12])

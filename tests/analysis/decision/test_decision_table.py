@@ -6,12 +6,12 @@ from itertools import product
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from scipy.stats import binomtest
 from vote_records import as_tables
 
 from panel.analysis.decision import rule
 from panel.analysis.decision.rule import Findings
-from panel.analysis.verdict import conclude
 from panel.errors import BadInput
 
 # --- the table as a function: what each code needs, over all combinations of findings ----------

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from vote_records import as_tables
 
 from panel.analysis.decision import exclusion
-from panel.analysis.verdict import conclude
 from panel.study.plan_reading import read_plan
 
 

@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude, laid_out
 from vote_records import as_judged, as_tables
 
+from panel.analysis import verdict as verdicts
 from panel.analysis.decision import left_out
 from panel.analysis.decision.judgement import judge
-from panel.analysis.verdict import conclude
 from panel.study.plan_reading import read_plan
 from panel.study.votes_check import check_against_plan
 
@@ -175,8 +176,9 @@ def test_the_report_tells_it_in_its_numbers(made):
     from panel.report.page.contents import context
 
     document, votes, rows = study(made, effect=6.0, listeners=16)
-    verdict = conclude(document, *as_tables(votes, rows))
-    section = context(document, verdict, *as_tables(votes, rows))["report"].sections[0]
+    plan = read_plan(document)
+    verdict = verdicts.conclude(plan, *as_tables(votes, rows))
+    section = context(plan, verdict, *as_tables(votes, rows))["report"].sections[0]
     assert dict(section.numbers)["With one left out"] == " ".join(
-        verdict["left_out"]["contrasts"][0]["sentences"]
+        laid_out(plan, verdict)["left_out"]["contrasts"][0]["sentences"]
     )

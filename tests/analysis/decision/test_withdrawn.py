@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from vote_records import ListenerRow, as_listeners, as_tables, listener_rows
 
 from panel.analysis.decision import withdrawn
-from panel.analysis.verdict import conclude
 from panel.errors import BadInput
 from panel.study.plan_reading import read_plan
 from panel.study.votes_check import check_against_plan

@@ -1,17 +1,22 @@
 """A question about doses carries its curve through the verdict, or the reason why it has none."""
 
+import json
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from scipy import special, stats
 from vote_records import as_judged, as_tables
 
 from panel.analysis.decision.judgement import judge
 from panel.analysis.dose import numbers as dose_numbers
-from panel.analysis.verdict import conclude, plain
+from panel.analysis.verdict import rounded
+from panel.analysis.wording.messages import of_curve
+from panel.prose import ENGLISH
 from panel.study.plan_reading import read_plan
+from panel.study.shapes import written
 from panel.study.votes_check import check_against_plan
 
 DOSES = [0.0, 10.0, 30.0, 100.0]
@@ -36,7 +41,11 @@ def curve_of(document, votes, rows):
     """The part of the verdict that is looked at here, without the rest of it."""
     plan = read_plan(document)
     judged = judge(plan, *as_judged(plan, *check_against_plan(plan, *as_tables(votes, rows))))["q1"]
-    return plain(dose_numbers.numbers(plan, judged))
+    found = dose_numbers.numbers(plan, judged)
+    if found is None:
+        return None
+    told = of_curve(ENGLISH, found.reason)
+    return json.loads(json.dumps(written(rounded(found)))) | {"reason": told}
 
 
 def test_points_lie_on_the_procedures_curve(made):

@@ -2,9 +2,8 @@
 
 import numpy as np
 import pytest
+from laid_out import conclude
 from vote_records import as_tables
-
-from panel.analysis.verdict import conclude
 
 
 def study(made, seed, effect, kind="fixed", extra=(), **more):

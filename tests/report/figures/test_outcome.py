@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import re
 from collections import Counter
 from dataclasses import replace
@@ -24,7 +23,10 @@ from panel.report.figures.outcome import (
     share_bound,
 )
 from panel.report.figures.takes import pair_groups, take_groups, takes_one_by_one
+from panel.study.conditions import Condition
 from panel.study.measurement import Band
+from panel.study.plan import Contrast
+from panel.study.verdict import read_verdict
 
 from ..simulated_study import concluded, measured
 
@@ -32,11 +34,11 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def contrast(plan, name):
-    return next(entry for entry in plan["contrasts"] if entry["id"] == name)
+    return plan.contrast(name)
 
 
 def verdict_of(study, name):
-    return next(entry for entry in study[3]["contrasts"] if entry["id"] == name)
+    return study[3].contrast(name)
 
 
 @pytest.fixture(scope="session")
@@ -134,7 +136,7 @@ def test_roles_differ_by_shape_in_the_forest(study):
 
 def test_forest_shows_what_was_counted(study):
     plan, votes, _, _ = study
-    side = {t: i for i, c in enumerate(contrast(plan, "q1")["conditions"]) for t in c["takes"]}
+    side = {t: i for i, c in enumerate(contrast(plan, "q1").conditions) for t in c.takes}
     across = [v for v in votes if v.contrast == "q1" and side[v.pair[0]] != side[v.pair[1]]]
     row = next(r for r in forest_rows(*study[::3]) if r.label == "Stiffer adhesive")
     assert row.share == pytest.approx(sum(v.correct for v in across) / len(across), abs=1e-6)
@@ -144,19 +146,17 @@ def test_forest_shows_what_was_counted(study):
 @pytest.mark.parametrize("name", ["q1", "q2", "q3", "q4", "check"])
 def test_listeners_add_up_to_the_verdicts_counts(study, name):
     plan, votes, _, verdict = study
-    assert verdict["excluded"]["listeners"] == []
-    found = {c["id"]: people for c, people in listener_shares(plan, verdict, as_table(votes))}
+    assert verdict.excluded.listeners == ()
+    found = {c.id: people for c, people in listener_shares(plan, verdict, as_table(votes))}
     entry = verdict_of(study, name)
-    assert sum(person.right for person in found[name]) == entry["correct"]
-    assert sum(person.votes for person in found[name]) == entry["trials"]
+    assert sum(person.right for person in found[name]) == entry.correct
+    assert sum(person.votes for person in found[name]) == entry.trials
 
 
 @pytest.mark.parametrize("name", ["q3", "q4"])
 def test_takes_add_up_to_the_verdicts_counts(study, name):
     plan, votes, _, _ = study
-    said = {
-        t["take"]: (t["count"], t["trials"]) for t in verdict_of(study, name)["numbers"]["takes"]
-    }
+    said = {t.take: (t.count, t.trials) for t in verdict_of(study, name).numbers.question.takes}
     groups = take_groups(contrast(plan, name), as_table(votes))
     found = {t: (round(share * n), n) for group in groups for t, share, n in group.shares}
     assert found == said
@@ -175,9 +175,9 @@ def test_pairs_add_up_to_the_verdicts_counts(study, name):
     def total(groups):
         return sum(n for group in groups for _, _, n in group.shares)
 
-    assert (right(across), total(across)) == (entry["correct"], entry["trials"])
-    numbers = entry["numbers"]
-    assert (right([within]), total([within])) == (numbers["within_right"], numbers["within_trials"])
+    assert (right(across), total(across)) == (entry.correct, entry.trials)
+    numbers = entry.numbers.question
+    assert (right([within]), total([within])) == (numbers.within_right, numbers.within_trials)
 
 
 def test_doses_are_grouped_by_what_they_compare(study):
@@ -202,7 +202,7 @@ def test_evidence_path_has_the_exact_values(anytime_study):
     # VALUES §7 [computed exactly]: seven of seven give 255/8, six of six 18.1429 at chance 1/2.
     plan = anytime_study[0]
     question = contrast(plan, "q1")
-    a, b = (condition["takes"][0] for condition in question["conditions"])
+    a, b = (condition.takes[0] for condition in question.conditions)
     votes = [
         Vote(i, "L", i, "q1", "abx", "e1", a, b, a, "one", True) for i in range(1, 8)
     ]  # fmt: skip
@@ -215,7 +215,7 @@ def test_evidence_path_has_the_exact_values(anytime_study):
 def test_evidence_path_ends_at_the_verdicts_value(anytime_study, name):
     plan, votes, _, verdict = anytime_study
     path = evidence_path(plan, contrast(plan, name), as_table(votes))
-    said = next(e for e in verdict["contrasts"] if e["id"] == name)["numbers"]["e_value"]
+    said = verdict.contrast(name).numbers.e_value
     assert 10 ** path[-1] == pytest.approx(said, rel=1e-4)
 
 
@@ -301,21 +301,21 @@ def test_long_words_end_in_an_ellipsis():
 
 
 def test_conditions_of_a_trend_are_ordered_by_dose():
-    entry = {"scale": "linear", "conditions": [{"dose": 30.0, "label": "b"},
-                                               {"dose": 0.0, "label": "a"}]}  # fmt: skip
-    assert [c["label"] for c in ordered(entry)] == ["a", "b"]
-    assert [c["label"] for c in ordered({**entry, "scale": None})] == ["b", "a"]
+    steps = (Condition("b", ("t1",), 30.0), Condition("a", ("t2",), 0.0))
+    asked = Contrast("q", "Q", "question", "abx", conditions=steps, scale="linear")
+    assert [c.label for c in ordered(asked)] == ["a", "b"]
+    assert [c.label for c in ordered(replace(asked, scale=None))] == ["b", "a"]
 
 
 def test_a_share_of_people_shows_both_limits_unless_the_lower_says_nothing(study):
     document, _, _, verdict = study
-    changed = copy.deepcopy(verdict)
     bounds = {"q1": (0.311, 0.551), "q2": (0.0, 0.1201)}
+    changed = verdict.document()
     for entry in changed["contrasts"]:
         if entry["id"] in bounds:
             low, high = bounds[entry["id"]]
             entry["numbers"] |= {"share_lower": low, "share_upper": high}
-    figure = share_bound(document, changed)
+    figure = share_bound(document, read_verdict(changed))
     for drawing in (figure.wide, figure.narrow):
         shown = drawing.replace("\N{NO-BREAK SPACE}", " ")
         # rounded to their safe sides

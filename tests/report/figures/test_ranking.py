@@ -8,15 +8,13 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from vote_records import ListenerRow, Vote, as_judged, as_tables
+from vote_records import ListenerRow, Vote, as_tables
 
-from panel.analysis.decision.judgement import judge
-from panel.analysis.verdict import plain
-from panel.analysis.wording import ranking
+from panel.analysis.verdict import conclude
 from panel.analysis.wording.methods import methods
+from panel.prose import ENGLISH
 from panel.report.figures.ranking import order_of_conditions
 from panel.study.plan_reading import read_plan
-from panel.study.votes_check import check_against_plan
 
 SVG = "{http://www.w3.org/2000/svg}"
 LACQUERS = ("bare", "shellac", "oil")
@@ -51,7 +49,7 @@ def plan():
 
 
 def told(worths):
-    """(plan, verdict as far as the picture reads it, votes, methods)."""
+    """(plan, verdict, votes, methods)."""
     document, rng, votes = plan(), np.random.default_rng(4), []
     worth = {t: w for c, w in zip(document["contrasts"][0]["conditions"], worths, strict=True)
              for t in c["takes"]}  # fmt: skip
@@ -64,10 +62,8 @@ def told(worths):
                           None, "one" if first else "two", None, 2, 9, 0))  # fmt: skip
     rows = [ListenerRow(f"L{n:02d}", True, "passed", "headphones", 48_000, 33) for n in range(12)]
     read = read_plan(document)
-    judged = judge(read, *as_judged(read, *check_against_plan(read, *as_tables(votes, rows))))
-    numbers = plain(ranking.numbers(read, judged["q1"]))
-    verdict = {"contrasts": [{"id": "q1", "numbers": {"ranking": numbers}}]}
-    return document, verdict, votes, methods(read, list(judged.values()), "Nobody is excluded.")
+    tables = as_tables(votes, rows)
+    return read, conclude(read, *tables), votes, methods(ENGLISH, read)
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +73,7 @@ def clear():
 
 def test_conditions_stand_in_order_with_their_share_of_wins(clear):
     document, verdict, votes, _ = clear
-    side = {t: c["label"] for c in document["contrasts"][0]["conditions"] for t in c["takes"]}
+    side = {t: c.label for c in document.contrasts[0].conditions for t in c.takes}
     won, met = Counter(v.chosen for v in votes), Counter(t for v in votes for t in v.pair)
     share = {
         label: np.mean([won[t] / met[t] for t in met if side[t] == label]) for label in LACQUERS

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-import copy
 import re
+from dataclasses import fields
 
 import pytest
 from scipy import stats
 
 from panel.report.page.answers import answers, in_short
+from panel.study.conditions import Condition
+from panel.study.plan import Contrast, Exclusion, Plan, PlanExcerpt, Stop
+from panel.study.verdict import (
+    Attribution,
+    ContrastVerdict,
+    Excluded,
+    LeftOut,
+    Numbers,
+    QuestionNumbers,
+    Verdict,
+)
 
 from .test_contents import TEMPLATES
 
@@ -19,41 +30,54 @@ CODES = (
 
 
 def contrast(procedure="abx", **more):
-    conditions = [
-        {"label": "old", "dose": None, "takes": ["a", "b"]},
-        {"label": "new", "dose": None, "takes": ["c", "d"]},
-    ]
-    return {
-        "id": "q", "role": "question", "procedure": procedure, "attribute": "body",
-        "conditions": conditions, "scale": None,
-    } | more  # fmt: skip
+    conditions = (Condition("old", ("a", "b")), Condition("new", ("c", "d")))
+    usual = {"attribute": "body", "conditions": conditions, "ties": procedure == "preference"}
+    return Contrast("q", "Q", "question", procedure, **usual | more)
 
 
-PLAN = {
-    "confidence": 0.95, "limit": 0.25, "alpha": 0.05, "excerpts": [1, 2], "contrasts": [contrast()]
-}  # fmt: skip
-CHECK = {"role": "planted_check", "verdict": "heard", "correct": 38, "trials": 40}
+PLAN = Plan(
+    title="", question="", alpha=0.05, limit=0.25, confidence=0.95, stop=Stop("fixed", 10),
+    exclusion=Exclusion(), own_summary=False, schedule_seed="", factors=(), takes=(),
+    excerpts=(PlanExcerpt("e1", 0, 5), PlanExcerpt("e2", 5, 9)), contrasts=(contrast(),),
+)  # fmt: skip
+EMPTY = dict.fromkeys(
+    (
+        "interval", "p_chance", "p_chance_holm", "e_value", "p_anytime", "within_share",
+        "within_p", "p_heard", "dprime", "dprime_of", "dprime_interval", "listener_sd", "take_sd",
+        "excerpt_sd", "model_message",
+    )
+)  # fmt: skip
 
 
-def entry(code="heard", correct=75, trials=100, **numbers):
-    return {
-        "verdict": code, "correct": correct, "trials": trials, "next": [],
-        "numbers": {
-            "chance": 0.5, "share_right": correct / trials, "share_lower": 0.311,
-            "share_upper": 0.551, "share_estimate": 0.5, "within_right": 21, "within_trials": 40,
-            "barrier": None, "p_heard_holm": 0.031746,
-            "attribution": {"p": 1 / 126, "labelings": 126, "exact": True},
-        } | numbers,
-    }  # fmt: skip
+def entry(code="heard", correct=75, trials=100, ties=0, role="question", next=(), **numbers):
+    known = EMPTY | {
+        "chance": 0.5, "share_right": correct / (trials or 1), "share_lower": 0.311,
+        "share_upper": 0.551, "share_estimate": 0.5, "within_right": 21, "within_trials": 40,
+        "barrier": None, "p_heard_holm": 0.031746, "listeners": 10, "votes_cast": trials,
+        "votes_planned": trials, "conditions": (), "takes": (),
+        "attribution": Attribution(None, 1 / 126, None, None, 126, True),
+    } | numbers  # fmt: skip
+    own = {f.name for f in fields(QuestionNumbers)}
+    question = QuestionNumbers(**{k: v for k, v in known.items() if k in own})
+    rest = {k: v for k, v in known.items() if k not in own}
+    return ContrastVerdict(
+        "q", "Q", role, "abx", code, (), next, correct, trials, Numbers(**rest, question=question),
+        beats_chance=True, ties=ties,
+    )  # fmt: skip
 
 
-def said(asked, found, plan=PLAN):
-    verdict = {"contrasts": [CHECK]}
-    return {a.asked: " ".join(a.lines) for a in answers(plan, asked, found, verdict)}
+CHECK = entry("heard", 38, 40, role="planted_check")
+
+
+def said(asked, found, plan=PLAN, then=()):
+    verdict = Verdict(
+        "", 0, 0, Excluded((), False, {}), (CHECK,), (), LeftOut({}, {}, ()), ()
+    )  # fmt: skip
+    return {a.asked: " ".join(a.lines) for a in answers(plan, asked, found, verdict, then)}
 
 
 def test_the_short_answer_gives_votes_and_people_apart():
-    assert in_short(PLAN, contrast(), entry()).replace("\N{NO-BREAK SPACE}", " ") == (
+    assert in_short(contrast(), entry()).replace("\N{NO-BREAK SPACE}", " ") == (
         # 75 of 100; bounds 0.311 and 0.551 rounded to their safe sides
         "75 % of answers right (75 of 100); guessing gives 50 %. At least 31 % of listeners like "
         "these can hear it, at most 56 % every time."
@@ -63,14 +87,14 @@ def test_the_short_answer_gives_votes_and_people_apart():
 @pytest.mark.parametrize(("correct", "side", "votes"), [(75, "new", 75), (25, "old", 75)])
 def test_a_lean_names_the_side_that_got_more_votes(correct, side, votes):
     found = entry("preferred", correct)
-    short = in_short(PLAN, contrast("preference"), found)
+    short = in_short(contrast("preference"), found)
     assert f"preferred “{side}” ({votes} of 100)" in short
     not_claimed = said(contrast("preference"), found)["What must not be claimed?"]
     assert "25 of 100 votes went the other way" in not_claimed
 
 
 def test_ties_are_told_beside_the_votes_and_no_percentage_mixes_them():
-    short = in_short(PLAN, contrast("preference"), entry("preferred", 75, neither=20))
+    short = in_short(contrast("preference"), entry("preferred", 75, ties=20))
     assert "75 of 100 votes preferred “new”" in short
     assert "20 more preferred neither" in short
     assert "%" not in short
@@ -119,10 +143,8 @@ def test_not_heard_keeps_its_limit_and_says_who_was_able_to_hear():
 
 def test_a_limit_over_doses_is_none_for_the_widest_two():
     """Near pairs and far ones make one mean: the demo's own bound of 13 % is 19 % of the widest."""
-    steps = [
-        {"label": f"{hours} h", "takes": [f"t{hours}"], "dose": hours} for hours in (0, 10, 100)
-    ]
-    asked = contrast() | {"scale": "linear", "conditions": steps}
+    steps = [Condition(f"{hours} h", (f"t{hours}",), hours) for hours in (0, 10, 100)]
+    asked = contrast(scale="linear", conditions=tuple(steps))
     text = said(asked, entry("not_heard", 52, share_lower=0.0, share_upper=0.1201))
     assert "“100 h” against “0 h” alone" in text["What must not be claimed?"]
 
@@ -140,14 +162,15 @@ def test_where_the_limits_leave_everything_open_no_limit_is_told():
 
 def test_what_the_verdict_would_have_done_next_is_what_would_make_it_surer():
     found = entry("not_enough")
-    found["next"] = ["More takes."]
-    assert said(contrast(), found)["What would make it surer?"] == "More takes."
+    assert (
+        said(contrast(), found, then=("More takes.",))["What would make it surer?"] == "More takes."
+    )
 
 
 def test_no_votes_no_answers():
-    found = copy.deepcopy(entry()) | {"trials": 0, "correct": 0}
+    found = entry(trials=0, correct=0)
     assert said(contrast(), found) == {}
-    assert in_short(PLAN, contrast(), found) == "No votes count."
+    assert in_short(contrast(), found) == "No votes count."
 
 
 def test_the_size_that_the_page_explains():

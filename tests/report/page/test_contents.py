@@ -10,20 +10,28 @@ from pathlib import Path
 
 import jinja2
 import pytest
+from laid_out import laid_out
 from vote_records import as_tables
 
 from panel.analysis.verdict import conclude
 from panel.design.plan import build
-from panel.report.page.contents import context
+from panel.report.page.contents import context, lines_of
 from panel.study.conditions import Condition
 from panel.study.factors import Factor
 from panel.study.measurement import Band, Measurement
 from panel.study.plan import Contrast, PlanExcerpt, PlanTake
+from panel.study.plan_reading import read_plan
 
 from ..simulated_study import concluded, measured, plan, votes
 
 TEMPLATES = Path(__file__).parents[3] / "web" / "templates"
 EVIL = "<script>alert('x')</script> & \"quoted\" ]]> \x07"
+
+
+def concluding(document, table, rows):
+    """(plan, verdict) of a plan's document."""
+    read = read_plan(document)
+    return read, conclude(read, *as_tables(table, rows))
 
 
 def render(document, verdict, table, rows, **more):
@@ -79,28 +87,29 @@ def page(study):
 
 
 def test_answers_then_limits_then_pictures_then_what_is_looked_up(page, study):
-    words = page.words
+    words, told = page.words, laid_out(study[0], study[3])
     order = [words.index(text) for text in (
-        study[3]["headline"], "of answers right", "How many can hear it?",
+        told["headline"], "of answers right", "How many can hear it?",
         "Could it be just another recording?", "How sure is this?", "What must not be claimed?",
-        "Step by step, and every number", study[3]["limits"][0], "Each comparison against chance",
-        "Each listener, by random code", study[3]["plan_sha256"], "The methods paragraph",
+        "Step by step, and every number", told["limits"][0], "Each comparison against chance",
+        "Each listener, by random code", told["plan_sha256"], "The methods paragraph",
     )]  # fmt: skip
     assert order == sorted(order)
 
 
 def test_every_contrast_stands_there_with_its_sentence_and_reasons(page, study):
-    for entry in study[3]["contrasts"]:
+    told = laid_out(study[0], study[3])
+    for entry in told["contrasts"]:
         for text in (entry["name"], entry["sentence"], *entry["reasons"], *entry["next"]):
             assert " ".join(text.split()) in page.words
-    for text in (*study[3]["limits"], study[3]["methods"]):
+    for text in (*told["limits"], told["methods"]):
         assert " ".join(text.split()) in page.words
 
 
 def test_every_number_of_every_contrast_is_on_the_page(page, study):
     shown = context(*study[:1], study[3], *as_tables(*study[1:3]))["report"]
     sections = [s for top in shown.sections for s in (top, *top.controls)]
-    assert len(sections) == len(study[3]["contrasts"])
+    assert len(sections) == len(study[3].contrasts)
     for section in sections:
         for term, value in section.numbers:
             assert " ".join(f"{term} {value}".split()) in page.words
@@ -110,7 +119,11 @@ def test_what_is_folded_has_a_summary_and_the_answers_are_not_folded(page, study
     assert page.tags.count("details") == page.tags.count("summary")
     html = render(study[0], study[3], *study[1:3])
     open_text = re.sub(r"(?s)<details.*?</details>", "", re.sub(r"(?s)<svg.*?</svg>", "", html))
-    for text in (*study[3]["limits"], "What must not be claimed?", "guessing gives"):
+    for text in (
+        *laid_out(study[0], study[3])["limits"],
+        "What must not be claimed?",
+        "guessing gives",
+    ):
         assert text in open_text.replace("&#39;", "'")
 
 
@@ -177,7 +190,7 @@ def evil_study():
 def test_what_people_wrote_is_escaped_everywhere():
     document = evil_study()
     table, rows = votes(document, 6)
-    verdict = conclude(document, *as_tables(table, rows))
+    document, verdict = concluding(document, table, rows)
     bands = (Band(100.0, 1.0), Band(200.0, 1.0))
     entry = {"q1": Measurement("q1", EVIL, EVIL, EVIL, bands=bands, warnings=(EVIL,))}
     html = render(document, verdict, table, rows, measured=entry, organiser=EVIL, dates=EVIL)
@@ -191,7 +204,7 @@ def test_what_people_wrote_is_escaped_everywhere():
 def test_few_votes_make_a_page_too(count):
     document = plan(40)
     table, rows = votes(document, count)
-    Outline(render(document, conclude(document, *as_tables(table, rows)), table, rows))
+    Outline(render(*concluding(document, table, rows), table, rows))
 
 
 def test_a_study_cut_short_in_the_middle_of_a_listener():
@@ -205,7 +218,7 @@ def test_a_study_cut_short_in_the_middle_of_a_listener():
             )
             for row in rows
         ]
-        Outline(render(document, conclude(document, *as_tables(part, cast)), part, cast))
+        Outline(render(*concluding(document, part, cast), part, cast))
 
 
 def test_one_take_a_side_and_two_changes_are_said():
@@ -224,12 +237,12 @@ def test_one_take_a_side_and_two_changes_are_said():
         excerpts=[PlanExcerpt("e1", 0, 5)], schedule_seed="0" * 32,
     ).document()  # fmt: skip
     table, rows = votes(document, 6)
-    verdict = conclude(document, *as_tables(table, rows))
+    document, verdict = concluding(document, table, rows)
     page = Outline(render(document, verdict, table, rows))
     assert "cannot be attributed to one change" in page.words
     assert "they come as one kit" in page.words
     assert "was not measured" in page.words
-    assert verdict["contrasts"][0]["verdict"] != "heard"
+    assert verdict.contrasts[0].verdict != "heard"
 
 
 def test_an_anytime_plan_shows_its_evidence_and_no_fixed_p():
@@ -251,7 +264,7 @@ def test_listeners_left_out_are_counted_and_crossed():
         for v in table
     ]
     verdict = conclude(document, *as_tables(turned, rows))
-    assert verdict["excluded"]["listeners"] == [code]
+    assert verdict.excluded.listeners == (code,)
     report = context(document, verdict, *as_tables(turned, rows))["report"]
     assert any(code in text for text in report.exclusion)
     assert any(line.code == code and line.counts == "no" for line in report.listeners)
@@ -267,8 +280,6 @@ def test_listeners_left_out_are_counted_and_crossed():
         ("Heard. Told apart in 73 of 100.", ("Heard. Told apart in 73 of 100.",)),
     ],
 )
-def test_each_outcome_of_the_headline_has_a_line_of_its_own(headline, lines, study):
+def test_each_outcome_of_the_headline_has_a_line_of_its_own(headline, lines):
     """So that no line ends within "not heard"."""
-    document, table, rows, verdict = study
-    shown = context(document, {**verdict, "headline": headline}, *as_tables(table, rows))
-    assert shown["report"].headline == lines
+    assert lines_of(headline) == lines

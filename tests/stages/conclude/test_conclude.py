@@ -26,6 +26,7 @@ from panel.stages.conclude import vote_table
 from panel.stages.listen import visit, votes_in
 from panel.store.opening import open_store
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote
+from panel.study.plan_reading import read_plan
 from panel.study.votes_csv import read_listeners, read_votes, write_listeners, write_votes
 
 
@@ -84,7 +85,7 @@ def test_the_vote_table_survives_its_csv_and_satisfies_the_analysis(store):
     votes, rows = vote_table.vote_table(store, study.id)
     assert read_votes(write_votes(votes)) == votes
     assert read_listeners(write_listeners(rows)) == rows
-    assert analysis.conclude(study.plan, votes, rows)["votes"] == 17
+    assert analysis.conclude(read_plan(study.plan), votes, rows).votes == 17
 
 
 def test_a_planted_check_by_attribute_has_a_right_answer(store):
@@ -143,10 +144,10 @@ def test_closing_stores_the_verdict_and_refuses_later_votes(store):
     vote(store, study.links[0], rightly)
     visit.consent(store, study.links[1])
     document = vote_table.close(store, study.id)
-    assert document["votes"] == 3
+    assert document.votes == 3
     assert closed_at(store, study) is not None
     assert vote_table.verdict(store, study.id) == document
-    json.dumps(document, allow_nan=False)
+    json.dumps(document.document(), allow_nan=False)
     with pytest.raises(Gone):
         votes_in.vote(store, study.links[1], 1, str(uuid.uuid4()), 0)
     assert len(vote_table.vote_table(store, study.id)[0]) == 3
@@ -196,7 +197,7 @@ def test_if_the_analysis_fails_nothing_is_closed(store, monkeypatch, error):
     assert closed_at(store, study) is None
     assert verdicts(store) == 0
     assert vote(store, study.links[0]) == 2, "voting goes on"
-    assert vote_table.close(store, study.id)["votes"] == 3
+    assert vote_table.close(store, study.id).votes == 3
 
 
 @pytest.mark.parametrize("nth", [1, 2])
@@ -222,7 +223,7 @@ def test_if_a_write_fails_nothing_is_half_closed(store, monkeypatch, nth):
     assert len(writes) == nth
     assert closed_at(store, study) is None
     assert verdicts(store) == 0
-    assert vote_table.close(store, study.id)["votes"] == 3
+    assert vote_table.close(store, study.id).votes == 3
 
 
 def test_a_vote_that_comes_in_meanwhile_is_in_the_verdict(store, monkeypatch):
@@ -239,8 +240,8 @@ def test_a_vote_that_comes_in_meanwhile_is_in_the_verdict(store, monkeypatch):
     monkeypatch.setattr(analysis, "conclude", slow)
     document = vote_table.close(store, study.id)
     votes, rows = vote_table.vote_table(store, study.id)
-    assert document["votes"] == len(votes) == 3 + 3
-    assert real(study.plan, votes, rows) == document
+    assert document.votes == len(votes) == 3 + 3
+    assert real(read_plan(study.plan), votes, rows) == document
 
 
 def test_there_is_nothing_to_conclude_without_votes(store):
@@ -264,7 +265,7 @@ def test_the_verdict_is_sealed_until_the_end(store):
         with pytest.raises(NotAllowed, match="sealed"):
             call(store, study.id)
     vote_table.close(store, study.id)
-    assert vote_table.verdict(store, study.id)["votes"] == 3
+    assert vote_table.verdict(store, study.id).votes == 3
     assert vote_table.measured(store, study.id) is not None
     with pytest.raises(NotAllowed):
         vote_table.interim(store, study.id)
