@@ -8,7 +8,8 @@ import { Unplayable } from "./asking.js";
 
 const HEADER = 44;
 const LEAST_S = 0.5; // there before anything is played
-const SPARE = 1.2; // sound has to come so much faster than it is played, or more of it has to be there
+// Sound has to come so much faster than it is played, or more of it has to be there.
+const SPARE = 1.2;
 const PCM = 1;
 const FULL_SCALE = 2 ** 23;
 
@@ -25,23 +26,28 @@ export class Arrival extends EventTarget {
   }
 
   // Frames that are there of every sample.
-  get frames() { return Math.min(...this.#prints.map((print) => print.frames)); }
-  get buffers() { return this.#prints.map((print) => print.buffer); }
+  get frames() {
+    return Math.min(...this.#prints.map((print) => print.frames));
+  }
+  get buffers() {
+    return this.#prints.map((print) => print.buffer);
+  }
 
   // Buffers of the frames from one place to another, one for each sample.
   between(from, to) {
     return this.#prints.map(({ buffer, channels }) => {
       const { numberOfChannels, sampleRate } = buffer;
       const cut = new AudioBuffer({ length: to - from, numberOfChannels, sampleRate });
-      channels.forEach((sound, i) => cut.copyToChannel(sound.subarray(from, to), i));
+      for (const [i, sound] of channels.entries()) cut.copyToChannel(sound.subarray(from, to), i);
       return cut;
     });
   }
 
   async #rest() {
     try {
-      await Promise.all(this.#prints.map((print) =>
-        print.read(() => this.dispatchEvent(new Event("more")))));
+      await Promise.all(
+        this.#prints.map((print) => print.read(() => this.dispatchEvent(new Event("more")))),
+      );
       this.complete = true;
       this.dispatchEvent(new Event("more"));
     } catch {
@@ -53,14 +59,17 @@ export class Arrival extends EventTarget {
 
 // Resolves with an Arrival as soon as the beginning of every sample is there.
 export async function arriving(addresses, rate) {
-  const prints = await Promise.all(addresses.map(async (address) => {
-    const answer = await fetch(address, { cache: "no-store" });
-    if (!answer.ok) throw new Error(`sound: ${answer.status}`);
-    const print = new Print(answer.body.getReader());
-    await print.head(rate);
-    return print;
-  }));
-  if (prints.some(({ buffer }) => buffer.length !== prints[0].buffer.length)) throw new Unplayable();
+  const prints = await Promise.all(
+    addresses.map(async (address) => {
+      const answer = await fetch(address, { cache: "no-store" });
+      if (!answer.ok) throw new Error(`sound: ${answer.status}`);
+      const print = new Print(answer.body.getReader());
+      await print.head(rate);
+      return print;
+    }),
+  );
+  if (prints.some(({ buffer }) => buffer.length !== prints[0].buffer.length))
+    throw new Unplayable();
   const begun = performance.now();
   const arrival = new Arrival(prints);
   const { length } = prints[0].buffer;
@@ -103,11 +112,22 @@ class Print {
     }
     const view = new DataView(this.#left.buffer, this.#left.byteOffset);
     const word = (at) => String.fromCharCode(...this.#left.subarray(at, at + 4));
-    const [count, frameBytes, bits] = [view.getUint16(22, true), view.getUint16(32, true), view.getUint16(34, true)];
+    const [count, frameBytes, bits] = [
+      view.getUint16(22, true),
+      view.getUint16(32, true),
+      view.getUint16(34, true),
+    ];
     const length = view.getUint32(40, true) / frameBytes;
-    const plain = word(0) === "RIFF" && word(8) === "WAVE" && word(12) === "fmt "
-      && view.getUint16(20, true) === PCM && bits === 24 && frameBytes === 3 * count
-      && view.getUint32(24, true) === rate && word(36) === "data" && Number.isInteger(length);
+    const plain =
+      word(0) === "RIFF" &&
+      word(8) === "WAVE" &&
+      word(12) === "fmt " &&
+      view.getUint16(20, true) === PCM &&
+      bits === 24 &&
+      frameBytes === 3 * count &&
+      view.getUint32(24, true) === rate &&
+      word(36) === "data" &&
+      Number.isInteger(length);
     if (!plain || length < 1 || count < 1 || count > 2) throw new Unplayable();
     this.buffer = new AudioBuffer({ length, numberOfChannels: count, sampleRate: rate });
     this.channels = Array.from({ length: count }, () => new Float32Array(length));
@@ -126,17 +146,21 @@ class Print {
       more();
     }
     if (this.frames < this.buffer.length) throw new Error("sound: cut short");
-    this.channels.forEach((sound, i) => this.buffer.copyToChannel(sound, i));
+    for (const [i, sound] of this.channels.entries()) this.buffer.copyToChannel(sound, i);
   }
 
   #take() {
     const bytes = this.#left;
     const count = this.channels.length;
-    const whole = Math.min(Math.floor(bytes.length / (3 * count)), this.buffer.length - this.frames);
+    const whole = Math.min(
+      Math.floor(bytes.length / (3 * count)),
+      this.buffer.length - this.frames,
+    );
     let at = 0;
     for (let frame = this.frames; frame < this.frames + whole; frame += 1) {
       for (const sound of this.channels) {
-        sound[frame] = ((bytes[at] << 8 | bytes[at + 1] << 16 | bytes[at + 2] << 24) >> 8) / FULL_SCALE;
+        sound[frame] =
+          (((bytes[at] << 8) | (bytes[at + 1] << 16) | (bytes[at + 2] << 24)) >> 8) / FULL_SCALE;
         at += 3;
       }
     }

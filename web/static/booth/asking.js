@@ -19,7 +19,9 @@ export class Refused extends Error {
 export class Unplayable extends Error {
   constructor() {
     super(
-      _("The sound cannot be played here: this browser could not decode it. Reload the page; if that does not help, open your link in another browser. Nothing is lost."),
+      _(
+        "The sound cannot be played here: this browser could not decode it. Reload the page; if that does not help, open your link in another browser. Nothing is lost.",
+      ),
     );
   }
 }
@@ -52,10 +54,14 @@ export function calm() {
 }
 
 export const canPlay = "AudioContext" in window && "OfflineAudioContext" in window;
-export const CANNOT_PLAY =
-  _("This browser cannot play the samples. Please open your link in a current browser.");
+export const CANNOT_PLAY = _(
+  "This browser cannot play the samples. Please open your link in a current browser.",
+);
 export const AWAY = _("The connection is away. Trying again …");
-export const wait = (ms) => new Promise((resolve) => { setTimeout(resolve, ms); });
+export const wait = (ms) =>
+  new Promise((resolve) => {
+    setTimeout(resolve, ms);
+  });
 
 // Repeats `work` while the network is away, ever more patiently.
 export async function patiently(work) {
@@ -67,11 +73,14 @@ export async function patiently(work) {
       return result;
     } catch (error) {
       if (error instanceof Refused && error.status < 500) throw error;
-      if (error instanceof Unplayable && (spoilt += 1) >= DECODINGS) throw error;
+      if (error instanceof Unplayable) spoilt += 1;
+      if (error instanceof Unplayable && spoilt >= DECODINGS) throw error;
       trouble(AWAY);
       await Promise.race([
         wait(delay),
-        new Promise((resolve) => { addEventListener("online", resolve, { once: true }); }),
+        new Promise((resolve) => {
+          addEventListener("online", resolve, { once: true });
+        }),
       ]);
     }
   }

@@ -8,7 +8,7 @@ import { _ } from "./words.js";
 let check = null;
 let context = null;
 let source = null;
-let answers = [];
+const answers = [];
 
 async function begin() {
   $("begin").disabled = true;
@@ -19,16 +19,18 @@ async function begin() {
   context ??= contextAt(check.rate);
   $("before").hidden = true;
   $("during").hidden = false;
-  $("question").textContent = $("during").dataset.kind === "huggins"
-    ? _("Which noise holds the faint tone?")
-    : _("Which tone is the quietest?");
+  $("question").textContent =
+    $("during").dataset.kind === "huggins"
+      ? _("Which noise holds the faint tone?")
+      : _("Which tone is the quietest?");
   $("question").focus({ preventScroll: true });
   show();
 }
 
 function show() {
   $("count").textContent = _("{number} of {total}", {
-    number: answers.length + 1, total: check.buffers.length,
+    number: answers.length + 1,
+    total: check.buffers.length,
   });
   for (const button of document.querySelectorAll("[data-place]")) button.disabled = true;
   $("status").textContent = _("Play them first.");
@@ -71,11 +73,15 @@ for (const button of document.querySelectorAll("[data-place]")) {
   button.addEventListener("click", () => answer(Number(button.dataset.place)).catch(shown));
 }
 document.addEventListener("keydown", (event) => {
-  if (event.repeat || $("during").hidden || event.target.closest("button") && event.key === " ") return;
+  if (event.repeat || $("during").hidden || (event.target.closest("button") && event.key === " "))
+    return;
   const place = ["1", "2", "3"].indexOf(event.key);
   const button = document.querySelector(`[data-place="${place}"]`);
   if (place >= 0 && !button.disabled) button.click();
-  else if (event.key === " ") { $("again").click(); event.preventDefault(); }
+  else if (event.key === " ") {
+    $("again").click();
+    event.preventDefault();
+  }
 });
 if (!canPlay) {
   $("begin").disabled = true;

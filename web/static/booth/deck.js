@@ -73,7 +73,9 @@ export class Deck {
 
   // What was heard counts no more: says so until all have been heard again.
   #again() {
-    $("disturbed").textContent = _("Something interrupted the sound. Please listen to all samples again before you answer.");
+    $("disturbed").textContent = _(
+      "Something interrupted the sound. Please listen to all samples again before you answer.",
+    );
     $("disturbed").hidden = false;
   }
 
@@ -86,7 +88,7 @@ export class Deck {
   unheard() {
     const enough = Math.min(HEARD_S, 0.8 * this.#player.length);
     const { heard } = this.#player;
-    return this.#names.filter((_, index) => heard[index] < enough);
+    return this.#names.filter((_name, index) => heard[index] < enough);
   }
 
   #press(slot) {
@@ -95,8 +97,9 @@ export class Deck {
   }
 
   #mute() {
-    $("playing").textContent =
-      _("This browser would not let the sound out. Press a sample once more, or try another browser.");
+    $("playing").textContent = _(
+      "This browser would not let the sound out. Press a sample once more, or try another browser.",
+    );
   }
 
   #marked() {
@@ -129,7 +132,10 @@ export class Deck {
 
   #mark({ from, to }) {
     const length = this.#player.length || 1;
-    for (const [id, at] of [["from", from], ["to", to]]) {
+    for (const [id, at] of [
+      ["from", from],
+      ["to", to],
+    ]) {
       $(`${id}-time`).textContent = seconds(at);
       $(id).setAttribute("aria-valuetext", _("{seconds} seconds", { seconds: decimal(at) }));
     }
@@ -147,7 +153,9 @@ export class Deck {
     $("stop").disabled = !playing;
     $("restart").hidden = !playing;
     if (playing) {
-      $("playing").textContent = _("Playing: {name}. Switching keeps the place.", { name: this.#names[slot] });
+      $("playing").textContent = _("Playing: {name}. Switching keeps the place.", {
+        name: this.#names[slot],
+      });
     } else if (this.#wasPlaying) {
       $("playing").textContent = _("Stopped.");
     }

@@ -3,8 +3,12 @@
 // itself notices, interruptions and lost frames, the player sees by itself.)
 
 export function watch(player) {
-  const away = (kind) => { if (player.playing) player.disturb(kind); };
-  document.addEventListener("visibilitychange", () => { if (document.hidden) away("hidden"); });
+  const away = (kind) => {
+    if (player.playing) player.disturb(kind);
+  };
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) away("hidden");
+  });
   document.addEventListener("freeze", () => away("hidden"));
   navigator.mediaDevices?.addEventListener?.("devicechange", () => {
     player.disturb("device_changed");
@@ -24,7 +28,9 @@ export function mediaKeys(player, failed) {
     }
   };
   session.metadata = null;
-  on("play", () => { if (!player.playing) player.play(player.lastSlot).catch(failed); });
+  on("play", () => {
+    if (!player.playing) player.play(player.lastSlot).catch(failed);
+  });
   on("pause", () => player.stop());
   on("stop", () => player.stop());
   player.addEventListener("change", () => {

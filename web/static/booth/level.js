@@ -23,7 +23,9 @@ $("play").addEventListener("click", async () => {
   if (player.playing) {
     player.stop();
   } else {
-    await player.play(0).catch(() => trouble(_("This browser would not let the sound out. Press once more.")));
+    await player
+      .play(0)
+      .catch(() => trouble(_("This browser would not let the sound out. Press once more.")));
     $("onwards").disabled = false;
   }
 });

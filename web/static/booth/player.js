@@ -10,7 +10,8 @@ const LEAD_S = 0.05; // between the press and the common start, so that all sour
 const EDGE_S = 0.01; // fade at the ends of a part cut out of the middle
 const LEAST_PART_S = 0.25; // what has arrived is laid out in pieces no shorter
 const STEPS = 64;
-const PATIENCE_MS = 4000; // for a sound device that wakes up; a browser that blocks sound never does
+// For a sound device that wakes up; a browser that blocks sound never does.
+const PATIENCE_MS = 4000;
 const CREEP_S = 0.0001; // a tick, that is 1 in 1000
 const LOST_S = 0.15; // the sound fell behind the clock by so much: frames were lost
 
@@ -48,17 +49,31 @@ export class Player extends EventTarget {
     this.heardBefore = 0; // seconds heard of a set before it was disturbed
   }
 
-  get playing() { return this.#run !== null; }
-  get length() { return this.#whole.length ? this.#whole[0].duration : 0; }
-  get section() { return this.#section ?? { from: 0, to: this.length }; }
+  get playing() {
+    return this.#run !== null;
+  }
+  get length() {
+    return this.#whole.length ? this.#whole[0].duration : 0;
+  }
+  get section() {
+    return this.#section ?? { from: 0, to: this.length };
+  }
   get heard() {
     this.#tick();
     return this.audible;
   }
-  get rate() { return this.#rate; }
-  get disturbed() { return Object.keys(this.disturbances).length > 0; }
-  get levelDb() { return this.#levelDb; }
-  get context() { return this.#context; }
+  get rate() {
+    return this.#rate;
+  }
+  get disturbed() {
+    return Object.keys(this.disturbances).length > 0;
+  }
+  get levelDb() {
+    return this.#levelDb;
+  }
+  get context() {
+    return this.#context;
+  }
 
   // Takes decoded samples, or an Arrival of them; forgets the set before.
   load(samples) {
@@ -101,7 +116,6 @@ export class Player extends EventTarget {
 
   // For the notes of a vote: small counts, and what the sound went through.
   notes() {
-    const tenth = (time) => Math.round(time * 10) / 10;
     return {
       per_sample: this.plays,
       heard: this.heard.map(tenth),
@@ -195,7 +209,8 @@ export class Player extends EventTarget {
     master.connect(level);
     level.connect(context.destination);
     // On a whole frame, or the engine would draw the samples in between.
-    const startedAt = Math.ceil((context.currentTime + LEAD_S) * context.sampleRate) / context.sampleRate;
+    const startedAt =
+      Math.ceil((context.currentTime + LEAD_S) * context.sampleRate) / context.sampleRate;
     const nodes = this.#buffers.map((_, index) => {
       const gain = context.createGain();
       gain.gain.value = index === slot ? 1 : 0;
@@ -214,7 +229,9 @@ export class Player extends EventTarget {
     this.#tell();
   }
 
-  get #arriving() { return this.#arrival !== null && !this.#arrival.complete; }
+  get #arriving() {
+    return this.#arrival !== null && !this.#arrival.complete;
+  }
 
   // Lays out what has arrived behind what is laid out already; once all is there, the loop.
   #extend() {
@@ -316,6 +333,7 @@ export class Player extends EventTarget {
   }
 }
 
+const tenth = (time) => Math.round(time * 10) / 10;
 const resampled = (context, rate) => context !== null && context.sampleRate !== rate;
 
 // A context at the clip's own rate; a browser that has no such rate resamples, and it is noted.
@@ -335,7 +353,9 @@ export async function fetched(addresses, rate) {
       const answer = await fetch(address, { cache: "no-store" });
       if (!answer.ok) throw new Error(`sound: ${answer.status}`);
       const bytes = await answer.arrayBuffer();
-      return decoder.decodeAudioData(bytes).catch(() => { throw new Unplayable(); });
+      return decoder.decodeAudioData(bytes).catch(() => {
+        throw new Unplayable();
+      });
     }),
   );
   for (const buffer of buffers) {

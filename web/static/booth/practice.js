@@ -35,15 +35,20 @@ async function keep() {
   }
   const unheard = deck.unheard();
   if (unheard.length) {
-    trouble(_("Please listen to these as well before you answer: {names}.", { names: list(unheard) }));
+    trouble(
+      _("Please listen to these as well before you answer: {names}.", { names: list(unheard) }),
+    );
     return;
   }
   calm();
   const asked = example;
   example = null;
-  const outcome = await patiently(() =>
-    ask("practice/answer", { id: asked.id, answer }),
-  ).catch((error) => { trouble(error.message); return null; });
+  const outcome = await patiently(() => ask("practice/answer", { id: asked.id, answer })).catch(
+    (error) => {
+      trouble(error.message);
+      return null;
+    },
+  );
   if (!outcome) return;
   const rightly = asked.answers.find(({ value }) => value === outcome.right)?.text;
   const words =
@@ -51,7 +56,9 @@ async function keep() {
       ? _("There is no right or wrong here: what you like is the answer.")
       : outcome.correct
         ? _("That is right.")
-        : _("Not this time. Right would have been: {rightly}. Play them again and listen for it.", { rightly });
+        : _("Not this time. Right would have been: {rightly}. Play them again and listen for it.", {
+            rightly,
+          });
   $("feedback").querySelector("p").textContent = words;
   $("feedback").hidden = false;
   $("keep").hidden = true;

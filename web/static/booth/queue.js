@@ -35,7 +35,9 @@ export class Queue extends EventTarget {
   // Sends what waits; resolves when nothing does, or when the network is away.
   flush() {
     clearTimeout(this.#waiting);
-    this.#sending ??= this.#send().finally(() => { this.#sending = null; });
+    this.#sending ??= this.#send().finally(() => {
+      this.#sending = null;
+    });
     return this.#sending;
   }
 
@@ -128,8 +130,12 @@ async function shelf() {
 function memory() {
   const votes = new Map();
   return {
-    put: async (id, vote) => { votes.set(id, vote); },
-    remove: async (id) => { votes.delete(id); },
+    put: async (id, vote) => {
+      votes.set(id, vote);
+    },
+    remove: async (id) => {
+      votes.delete(id);
+    },
     all: async () => [...votes.values()],
   };
 }
@@ -157,16 +163,17 @@ async function indexed() {
   };
 }
 
+const nameOf = (id) => `${DATABASE}:${id}`;
+
 function local() {
-  const name = (id) => `${DATABASE}:${id}`;
-  localStorage.setItem(name(""), ""); // throws where storage is refused
-  localStorage.removeItem(name(""));
+  localStorage.setItem(nameOf(""), ""); // throws where storage is refused
+  localStorage.removeItem(nameOf(""));
   return {
-    put: async (id, vote) => localStorage.setItem(name(id), JSON.stringify(vote)),
-    remove: async (id) => localStorage.removeItem(name(id)),
+    put: async (id, vote) => localStorage.setItem(nameOf(id), JSON.stringify(vote)),
+    remove: async (id) => localStorage.removeItem(nameOf(id)),
     all: async () =>
       Object.keys(localStorage)
-        .filter((key) => key.startsWith(`${DATABASE}:`))
+        .filter((key) => key.startsWith(nameOf("")))
         .map((key) => JSON.parse(localStorage.getItem(key))),
   };
 }

@@ -1,7 +1,18 @@
 // The trials: fetch a set, let it be heard, keep the answer, go on.
 
 import {
-  $, ask, AWAY, calm, canPlay, CANNOT_PLAY, link, patiently, Refused, trouble, Unplayable, wait,
+  $,
+  ask,
+  AWAY,
+  calm,
+  canPlay,
+  CANNOT_PLAY,
+  link,
+  patiently,
+  Refused,
+  trouble,
+  Unplayable,
+  wait,
 } from "./asking.js";
 import { arriving } from "./arriving.js";
 import { Deck } from "./deck.js";
@@ -11,7 +22,9 @@ import { _, list, ngettext } from "./words.js";
 
 const ASKED_MS = 2000;
 const BREAK_AFTER_MS = 10 * 60 * 1000;
-const LISTEN = _("Listen as often as you like, in any order. If you cannot tell, choose one: a guess is a proper answer.");
+const LISTEN = _(
+  "Listen as often as you like, in any order. If you cannot tell, choose one: a guess is a proper answer.",
+);
 
 const player = new Player();
 const deck = new Deck(player);
@@ -22,7 +35,8 @@ let set = null; // the trial on screen
 let coming = null; // promise of the one after it
 let shownAt = 0;
 let rested = 0; // ms of this trial spent in a break
-let listenedSince = performance.now() - 1000 * Number($("set").dataset.listened); // last break, or the arrival
+// The last break, or the arrival.
+let listenedSince = performance.now() - 1000 * Number($("set").dataset.listened);
 let notes = {};
 let keeping = false;
 
@@ -62,7 +76,15 @@ async function next() {
 
 function show(dealt) {
   set = dealt;
-  const { number, total, question, instruction, minutes_left: minutes, answers, names } = dealt.trial;
+  const {
+    number,
+    total,
+    question,
+    instruction,
+    minutes_left: minutes,
+    answers,
+    names,
+  } = dealt.trial;
   const place = _("{number} of {total}", { number, total });
   const left = ngettext("about a minute left", "about {count} minutes left", minutes);
   $("count").textContent = `${place} · ${left}`;
@@ -71,7 +93,9 @@ function show(dealt) {
   $("instruction").textContent = instruction || LISTEN;
   deck.deal(dealt.buffers, answers, names);
   const { buffers } = dealt;
-  buffers.addEventListener?.("lost", () => { if (set === dealt) again(); });
+  buffers.addEventListener?.("lost", () => {
+    if (set === dealt) again();
+  });
   askWhy(dealt.trial);
   notes = {};
   shownAt = performance.now();
@@ -85,7 +109,13 @@ function show(dealt) {
   scrollTo(0, 0);
   // The next set comes while this one is heard, once the vote before it has arrived; without a
   // network it waits until it is needed.
-  coming = number < total ? Promise.resolve(buffers.whole).then(() => queue.flush()).then(() => load(number + 1)).catch(() => null) : null;
+  coming =
+    number < total
+      ? Promise.resolve(buffers.whole)
+          .then(() => queue.flush())
+          .then(() => load(number + 1))
+          .catch(() => null)
+      : null;
 }
 
 // The connection went while the set was arriving: the same set once more.
@@ -189,7 +219,11 @@ async function keep() {
   if (keeping || !set || $("keep").disabled) return;
   const answer = deck.answer;
   if (!answer) {
-    trouble(_("Please choose an answer first. If you cannot tell, choose one: a guess is a proper answer."));
+    trouble(
+      _(
+        "Please choose an answer first. If you cannot tell, choose one: a guess is a proper answer.",
+      ),
+    );
     $("answers").querySelector("input").focus();
     return;
   }
@@ -202,7 +236,10 @@ async function keep() {
     trouble(
       sounded
         ? _("Please listen to these as well before you answer: {names}.", { names })
-        : _("Please listen to these as well before you answer: {names}. If the sound does not play, keep the answer once more.", { names }),
+        : _(
+            "Please listen to these as well before you answer: {names}. If the sound does not play, keep the answer once more.",
+            { names },
+          ),
     );
     return;
   }

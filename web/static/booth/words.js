@@ -24,7 +24,9 @@ export function ngettext(one, many, count, values = {}) {
   const index = forms.indexOf(plural.select(count));
   const text = translated
     ? (translated[Math.min(index, translated.length - 1)] ?? many)
-    : count === 1 ? one : many;
+    : count === 1
+      ? one
+      : many;
   return filled(text, { count, ...values });
 }
 

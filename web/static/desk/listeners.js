@@ -13,7 +13,9 @@ for (const button of document.querySelectorAll("[data-copy]")) {
       getSelection().selectAllChildren(source);
       button.textContent = "Selected: press Ctrl+C";
     }
-    setTimeout(() => { button.textContent = label; }, 3000);
+    setTimeout(() => {
+      button.textContent = label;
+    }, 3000);
   });
 }
 

@@ -4,6 +4,12 @@
 let changed = false;
 
 const grid = document.getElementById("grid");
-document.addEventListener("input", ({ target }) => { if (target.form === grid) changed = true; });
-grid?.addEventListener("submit", () => { changed = false; });
-addEventListener("beforeunload", (event) => { if (grid && changed) event.preventDefault(); });
+document.addEventListener("input", ({ target }) => {
+  if (target.form === grid) changed = true;
+});
+grid?.addEventListener("submit", () => {
+  changed = false;
+});
+addEventListener("beforeunload", (event) => {
+  if (grid && changed) event.preventDefault();
+});

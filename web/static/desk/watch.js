@@ -13,7 +13,9 @@ function show(event) {
   picture.innerHTML = drawn;
 }
 
-source.addEventListener("open", () => { live.textContent = "Live: this page follows by itself."; });
+source.addEventListener("open", () => {
+  live.textContent = "Live: this page follows by itself.";
+});
 source.addEventListener("progress", show);
 source.addEventListener("closed", (event) => {
   show(event);
@@ -21,8 +23,9 @@ source.addEventListener("closed", (event) => {
   live.textContent = "Voting has ended.";
 });
 source.addEventListener("error", () => {
-  live.textContent = source.readyState === EventSource.CLOSED
-    ? "The connection was closed; reload the page to go on."
-    : "The connection was lost; trying again.";
+  live.textContent =
+    source.readyState === EventSource.CLOSED
+      ? "The connection was closed; reload the page to go on."
+      : "The connection was lost; trying again.";
 });
 addEventListener("pagehide", () => source.close());
