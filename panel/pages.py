@@ -78,7 +78,7 @@ def say_in(request: Request) -> Callable[[str], str]:
 
 
 def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
-    """The page `template` (say `desk/studies.html`), never cached."""
+    """The page `template` (say `desk/studies/list.html`), never cached."""
     made = environment_in(language_of(request)).get_template(template)
     body = made.render(request=request, **context)
     return HTMLResponse(body, status_code=status, headers={"Cache-Control": "no-store"})

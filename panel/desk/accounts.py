@@ -30,7 +30,7 @@ SignedIn = Annotated[OrganiserView, Depends(signed_in)]
 @router.get("/sign-in")
 def sign_in_page(request: Request, next: str = "") -> Response:
     return visitor_page(
-        request, "desk/sign_in.html", wanted=own_address(next), address="", problem=None
+        request, "desk/accounts/sign_in.html", wanted=own_address(next), address="", problem=None
     )
 
 
@@ -42,7 +42,7 @@ def sign_in(request: Request, form: Form) -> Response:
     except PanelError as error:
         return visitor_page(
             request,
-            "desk/sign_in.html",
+            "desk/accounts/sign_in.html",
             status=error.status,
             wanted=wanted,
             address=address,
@@ -55,7 +55,7 @@ def sign_in(request: Request, form: Form) -> Response:
 def enter_page(request: Request, code: str) -> Response:
     """A button only: mail scanners follow links, and would use the code up."""
     accounts.check_code(store_of(request), code)
-    return visitor_page(request, "desk/enter.html", code=code)
+    return visitor_page(request, "desk/accounts/enter.html", code=code)
 
 
 @router.post("/enter/{code}")
@@ -72,7 +72,7 @@ def sign_out(request: Request, who: SignedIn, form: Form) -> Response:
 
 @router.get("/password")
 def password_page(request: Request, who: SignedIn) -> Response:
-    return page(request, "desk/password.html", organiser=who, problem=None)
+    return page(request, "desk/accounts/password.html", organiser=who, problem=None)
 
 
 @router.post("/password")
@@ -84,6 +84,10 @@ def choose_password(request: Request, who: SignedIn, form: Form) -> Response:
         accounts.set_password(store_of(request), who.id, first)
     except PanelError as error:
         return page(
-            request, "desk/password.html", status=error.status, organiser=who, problem=error
+            request,
+            "desk/accounts/password.html",
+            status=error.status,
+            organiser=who,
+            problem=error,
         )
     return begin_session(request, RedirectResponse("/desk/studies", status_code=303), who.id)

@@ -70,7 +70,7 @@ def _page(
     file = channel_choice.one(store_of(request), study.id, waiting_id)
     return page(
         request,
-        "desk/channels.html",
+        "desk/takes/channels.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

@@ -61,7 +61,7 @@ def ready(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     """Can these takes answer it? A check list, before anybody is invited."""
     return page(
         request,
-        "desk/ready.html",
+        "desk/contrasts/ready.html",
         organiser=who,
         study=study,
         here="clips",
@@ -83,7 +83,7 @@ def _page(
     job = _jobs(request).of(study.id)
     return page(
         request,
-        "desk/clips.html",
+        "desk/clips/list.html",
         status=problem.status if problem and request.method == "POST" else 200,
         organiser=who,
         study=study,

@@ -97,7 +97,7 @@ def measured_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         problem = error
     return page(
         request,
-        "desk/measured.html",
+        "desk/clips/measured.html",
         organiser=who,
         study=study,
         here="contrasts",
@@ -108,7 +108,7 @@ def measured_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
 
 @router.get("/retakes")
 def retakes_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return _form_page(request, who, study, "desk/contrast_retakes.html")
+    return _form_page(request, who, study, "desk/contrasts/retakes.html")
 
 
 @router.post("/retakes")
@@ -130,14 +130,14 @@ def add_retakes(request: Request, who: SignedIn, study: OwnStudy, form: Form) ->
         )
     except PanelError as error:
         return _form_page(
-            request, who, study, "desk/contrast_retakes.html", problem=error, form=form
+            request, who, study, "desk/contrasts/retakes.html", problem=error, form=form
         )
     return RedirectResponse(f"{study.href}/contrasts", status_code=303)
 
 
 @router.get("/check")
 def check_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return _form_page(request, who, study, "desk/contrast_check.html")
+    return _form_page(request, who, study, "desk/contrasts/check.html")
 
 
 @router.post("/check")
@@ -154,7 +154,9 @@ def add_check(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> R
             attribute=forms.text(form, "attribute"),
         )
     except PanelError as error:
-        return _form_page(request, who, study, "desk/contrast_check.html", problem=error, form=form)
+        return _form_page(
+            request, who, study, "desk/contrasts/check.html", problem=error, form=form
+        )
     with suppress(PanelError):  # the check stands; preparing says what is wrong with the clips
         planting.plant(store_of(request), study.id)
     return RedirectResponse(f"{study.href}/contrasts", status_code=303)
@@ -178,7 +180,7 @@ def _list(
     draft = study.state == "draft"
     return page(
         request,
-        "desk/contrasts.html",
+        "desk/contrasts/list.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -212,7 +214,7 @@ def _question(
     takes = {take.key: take for take in intake.takes(store, study.id)}
     return page(
         request,
-        "desk/contrast_question.html",
+        "desk/contrasts/question.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

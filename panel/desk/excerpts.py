@@ -85,7 +85,7 @@ def order_page(
             problem = error
     return page(
         request,
-        "desk/order.html",
+        "desk/takes/order.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -134,7 +134,7 @@ def _page(
     shown = intake.excerpts(store, study.id)
     return page(
         request,
-        "desk/excerpts.html",
+        "desk/takes/excerpts.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

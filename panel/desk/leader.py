@@ -97,7 +97,7 @@ def _told(
 ) -> Response:
     return page(
         request,
-        "desk/leader_told.html",
+        "desk/takes/leader_told.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -116,7 +116,7 @@ def _page(
 ) -> Response:
     return page(
         request,
-        "desk/leader.html",
+        "desk/takes/leader.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

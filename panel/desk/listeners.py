@@ -78,7 +78,7 @@ def remind_one(
 def revoke_page(request: Request, who: SignedIn, study: OwnStudy, listener_id: int) -> Response:
     return page(
         request,
-        "desk/listeners_revoke.html",
+        "desk/listeners/revoke.html",
         organiser=who,
         study=study,
         here="listeners",
@@ -113,7 +113,7 @@ def close_open_link(request: Request, who: SignedIn, study: OwnStudy, form: Form
 def outbox_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     return page(
         request,
-        "desk/outbox.html",
+        "desk/listeners/outbox.html",
         organiser=who,
         study=study,
         here="listeners",
@@ -157,7 +157,7 @@ def _listeners(
     settings = settings_of(request)
     return page(
         request,
-        "desk/listeners.html",
+        "desk/listeners/list.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -184,7 +184,7 @@ def _words(
         specimen = letters.specimen(store_of(request), settings_of(request), study.id)
     return page(
         request,
-        "desk/listeners_words.html",
+        "desk/listeners/words.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -212,7 +212,7 @@ def _message(
     )
     return page(
         request,
-        "desk/message.html",
+        "desk/listeners/message.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

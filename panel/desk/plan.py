@@ -106,7 +106,7 @@ def _draft(
         }
     return page(
         request,
-        "desk/plan.html",
+        "desk/plan/draft.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -125,7 +125,7 @@ def _lock(
     draft = plan.draft(store_of(request), study.id)
     return page(
         request,
-        "desk/plan_lock.html",
+        "desk/plan/lock.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,
@@ -141,7 +141,7 @@ def _locked(
 ) -> Response:
     return page(
         request,
-        "desk/plan_locked.html",
+        "desk/plan/locked.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

@@ -29,7 +29,7 @@ def verdict_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         return _sealed(request, who, study)
     return page(
         request,
-        "desk/verdict.html",
+        "desk/conclude/verdict.html",
         organiser=who,
         study=study,
         here="verdict",
@@ -75,7 +75,7 @@ def reasons_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     """What listeners ticked and wrote; refused while the study is sealed."""
     return page(
         request,
-        "desk/reasons.html",
+        "desk/conclude/reasons.html",
         organiser=who,
         study=study,
         here="verdict",
@@ -115,7 +115,7 @@ def _sealed(request: Request, who: OrganiserView, study: StudyView) -> Response:
         standing = vote_table.standing(store_of(request), study.id)
     return page(
         request,
-        "desk/verdict_sealed.html",
+        "desk/conclude/sealed.html",
         organiser=who,
         study=study,
         here="verdict",
@@ -128,7 +128,7 @@ def _end(
 ) -> Response:
     return page(
         request,
-        "desk/verdict_end.html",
+        "desk/conclude/end.html",
         status=problem.status if problem else 200,
         organiser=who,
         study=study,

@@ -25,7 +25,7 @@ OwnStudy = Annotated[StudyView, Depends(study_of)]
 def list_page(request: Request, who: SignedIn) -> Response:
     return page(
         request,
-        "desk/studies.html",
+        "desk/studies/list.html",
         organiser=who,
         studies=studies.mine(store_of(request), who.id),
     )
@@ -33,7 +33,9 @@ def list_page(request: Request, who: SignedIn) -> Response:
 
 @router.get("/new")
 def new_page(request: Request, who: SignedIn) -> Response:
-    return page(request, "desk/new_study.html", organiser=who, title="", question="", problem=None)
+    return page(
+        request, "desk/studies/new.html", organiser=who, title="", question="", problem=None
+    )
 
 
 @router.post("/new")
@@ -44,7 +46,7 @@ def create(request: Request, who: SignedIn, form: Form) -> Response:
     except PanelError as error:
         return page(
             request,
-            "desk/new_study.html",
+            "desk/studies/new.html",
             status=error.status,
             organiser=who,
             title=title,
@@ -58,7 +60,7 @@ def create(request: Request, who: SignedIn, form: Form) -> Response:
 def ask_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     return page(
         request,
-        "desk/ask.html",
+        "desk/studies/ask.html",
         organiser=who,
         study=study,
         here="ask",
@@ -76,7 +78,7 @@ def rename(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Resp
     except PanelError as error:
         return page(
             request,
-            "desk/ask.html",
+            "desk/studies/ask.html",
             status=error.status,
             organiser=who,
             study=study,

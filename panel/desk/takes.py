@@ -142,7 +142,7 @@ def remove_factor(
 def take_page(request: Request, who: SignedIn, study: OwnStudy, take_key: str) -> Response:
     return page(
         request,
-        "desk/take.html",
+        "desk/takes/one.html",
         organiser=who,
         study=study,
         here="takes",
@@ -242,7 +242,7 @@ def _page(
     store = store_of(request)
     return page(
         request,
-        "desk/takes.html",
+        "desk/takes/list.html",
         status=problem.status if problem else status,
         organiser=who,
         study=study,

@@ -34,11 +34,13 @@ MOST_BARS = 96
 @router.get("")
 def watch_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     if study.state == "draft":
-        return page(request, "desk/watch_before.html", organiser=who, study=study, here="watch")
+        return page(
+            request, "desk/conclude/watch_before.html", organiser=who, study=study, here="watch"
+        )
     store = store_of(request)
     return page(
         request,
-        "desk/watch.html",
+        "desk/conclude/watch.html",
         organiser=who,
         study=study,
         here="watch",
@@ -51,7 +53,7 @@ def watch_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
 def look_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     return page(
         request,
-        "desk/watch_look.html",
+        "desk/conclude/watch_look.html",
         organiser=who,
         study=study,
         here="watch",
@@ -115,7 +117,7 @@ def shown(progress: Progress) -> dict[str, Any]:
         )
     elif progress.has_check:
         numbers["planted"] = "shown once five listeners have finished"
-    picture = environment.get_template("desk/watch_picture.html").render(
+    picture = environment.get_template("desk/conclude/watch_picture.html").render(
         **_bars(progress.hours), total=progress.votes
     )
     return {"numbers": numbers, "picture": picture}
