@@ -7,10 +7,11 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from panel.desk import forms, pictures
+from panel.desk import forms
 from panel.desk.security import checked_form, settings_of, signed_in, store_of, study_of
+from panel.desk.shown import one_take
+from panel.desk.study_page import study_page
 from panel.errors import BadInput, PanelError
-from panel.pages import page
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 from panel.stages.takes import channel_choice
@@ -68,24 +69,16 @@ def _page(
     form: FormData | None = None,
 ) -> Response:
     file = channel_choice.one(store_of(request), study.id, waiting_id)
-    return page(
+    return study_page(
         request,
-        "desk/takes/channels.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="takes",
-        file=file,
-        # One scale of height for all: which channel is louder must be seen.
-        tracks=[
-            (track, pictures.overview(track.overview, file.seconds, _loudest(file)))
-            for track in file.tracks
-        ],
-        chosen={name: forms.text(form, name) if form else "" for name in ("left", "right")},
+        "takes/channels.html",
+        who,
+        study,
+        "takes",
         problem=problem,
+        file=file,
+        seconds=f"{file.seconds:.1f}",
+        tracks=one_take.shown_tracks(file),
+        left=forms.text(form, "left") if form else "",
+        right=forms.text(form, "right") if form else "",
     )
-
-
-def _loudest(file: channel_choice.WaitingView) -> float:
-    places = (track.overview[edge] for track in file.tracks for edge in ("lowest", "highest"))
-    return float(max(abs(value) for values in places for value in values))

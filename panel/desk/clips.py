@@ -10,8 +10,10 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from panel.desk import forms
 from panel.desk.preparing import Jobs
 from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.desk.shown.clips import prepare_words, shown_clips
+from panel.desk.shown.contrasts import asked_or_borne
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
-from panel.pages import page
 from panel.stages.accounts import OrganiserView
 from panel.stages.clips import prepare, preview
 from panel.stages.contrasts import readiness
@@ -59,13 +61,15 @@ def progress(request: Request, study: OwnStudy) -> JSONResponse:
 @router.get("/ready")
 def ready(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     """Can these takes answer it? A check list, before anybody is invited."""
-    return page(
+    found = readiness.readiness(store_of(request), study.id)
+    return study_page(
         request,
-        "desk/contrasts/ready.html",
-        organiser=who,
-        study=study,
-        here="clips",
-        found=readiness.readiness(store_of(request), study.id),
+        "contrasts/ready.html",
+        who,
+        study,
+        "clips",
+        found=found,
+        questions=asked_or_borne(found),
     )
 
 
@@ -81,18 +85,24 @@ def _page(
 ) -> Response:
     store = store_of(request)
     job = _jobs(request).of(study.id)
-    return page(
+    tables = prepare.by_excerpt(prepare.clips(store, study.id))
+    level = prepare.level(store, study.id)
+    stale = prepare.stale(store, study.id)
+    return study_page(
         request,
-        "desk/clips/list.html",
-        status=problem.status if problem and request.method == "POST" else 200,
-        organiser=who,
-        study=study,
-        here="clips",
-        tables=prepare.by_excerpt(prepare.clips(store, study.id)),
-        level=prepare.level(store, study.id),
-        stale=prepare.stale(store, study.id),
-        job=job if job and job.running else None,
+        "clips/list.html",
+        who,
+        study,
+        "clips",
         problem=problem,
+        status=None if request.method == "POST" else 200,
+        draft=study.state == "draft",
+        tables=[shown_clips(table) for table in tables],
+        level=level,
+        matched=level == "matched",
+        stale=stale,
+        prepare=prepare_words(there=bool(tables), stale=stale),
+        job=job if job and job.running else None,
     )
 
 

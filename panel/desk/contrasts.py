@@ -12,8 +12,9 @@ from starlette.responses import RedirectResponse, Response
 from panel.design.guard.clean_pairs import CleanPair
 from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.desk.shown import contrasts as shown
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
-from panel.pages import page
 from panel.stages.accounts import OrganiserView
 from panel.stages.clips import measured, planting
 from panel.stages.contrasts import asked as contrasts
@@ -71,7 +72,7 @@ def ask(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
             given=forms.texts(form, "given"),
         )
     except PanelError as error:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        typed = forms.typed(form)
         return _question(
             request,
             who,
@@ -95,20 +96,21 @@ def measured_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         found = measured.shown(store, study.id)
     except PanelError as error:
         problem = error
-    return page(
+    return study_page(
         request,
-        "desk/clips/measured.html",
-        organiser=who,
-        study=study,
-        here="contrasts",
-        questions=found,
+        "clips/measured.html",
+        who,
+        study,
+        "contrasts",
         problem=problem,
+        status=200,
+        questions=found,
     )
 
 
 @router.get("/retakes")
 def retakes_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return _form_page(request, who, study, "desk/contrasts/retakes.html")
+    return _form_page(request, who, study, "contrasts/retakes.html", shown.FOR_RETAKES)
 
 
 @router.post("/retakes")
@@ -130,14 +132,20 @@ def add_retakes(request: Request, who: SignedIn, study: OwnStudy, form: Form) ->
         )
     except PanelError as error:
         return _form_page(
-            request, who, study, "desk/contrasts/retakes.html", problem=error, form=form
+            request,
+            who,
+            study,
+            "contrasts/retakes.html",
+            shown.FOR_RETAKES,
+            problem=error,
+            form=form,
         )
     return RedirectResponse(f"{study.href}/contrasts", status_code=303)
 
 
 @router.get("/check")
 def check_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return _form_page(request, who, study, "desk/contrasts/check.html")
+    return _form_page(request, who, study, "contrasts/check.html", shown.FOR_CHECKS)
 
 
 @router.post("/check")
@@ -155,7 +163,7 @@ def add_check(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> R
         )
     except PanelError as error:
         return _form_page(
-            request, who, study, "desk/contrasts/check.html", problem=error, form=form
+            request, who, study, "contrasts/check.html", shown.FOR_CHECKS, problem=error, form=form
         )
     with suppress(PanelError):  # the check stands; preparing says what is wrong with the clips
         planting.plant(store_of(request), study.id)
@@ -178,16 +186,18 @@ def _list(
 ) -> Response:
     store = store_of(request)
     draft = study.state == "draft"
-    return page(
+    asked = contrasts.contrasts(store, study.id)
+    proposals = contrasts.proposals(store, study.id) if draft else ()
+    return study_page(
         request,
-        "desk/contrasts/list.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="contrasts",
-        contrasts=contrasts.contrasts(store, study.id),
-        proposals=contrasts.proposals(store, study.id) if draft else (),
+        "contrasts/list.html",
+        who,
+        study,
+        "contrasts",
         problem=problem,
+        draft=draft,
+        contrasts=[shown.shown_contrast(contrast) for contrast in asked],
+        proposals=[shown.shown_proposal(proposal) for proposal in proposals],
     )
 
 
@@ -207,29 +217,31 @@ def _question(
     store = store_of(request)
     factors = intake.factors(store, study.id)
     asked = next((known for known in factors if known.id == factor), None)
-    sides = contrasts.by_value(store, study.id, factor) if asked else ()
     nearest: Sequence[CleanPair] = ()
     if problem and len(judged) > 1:
         nearest = contrasts.judge(store, study.id, judged).nearest
-    takes = {take.key: take for take in intake.takes(store, study.id)}
-    return page(
+    form = None
+    if asked:
+        form = shown.shown_question(
+            asked,
+            factors,
+            contrasts.by_value(store, study.id, factor),
+            intake.takes(store, study.id),
+            contrasts.procedure_options(),
+            chosen=chosen,
+            given=given,
+            typed=typed or {},
+        )
+    return study_page(
         request,
-        "desk/contrasts/question.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="contrasts",
-        factors=factors,
-        asked=asked,
-        sides=sides,
-        takes=takes,
-        chosen=set(takes) if chosen is None else set(chosen),
-        options=contrasts.procedure_options(),
-        nearest=nearest,
-        given=set(given),
-        unlogged=[t for t in takes.values() if not any(t.key in side.takes for side in sides)],
+        "contrasts/question.html",
+        who,
+        study,
+        "contrasts",
         problem=problem,
-        typed=typed or {},
+        factors=shown.shown_factors(factors),
+        asked=form,
+        nearest=[shown.shown_pair(pair) for pair in nearest],
     )
 
 
@@ -238,21 +250,24 @@ def _form_page(
     who: OrganiserView,
     study: StudyView,
     template: str,
+    procedures: Sequence[shown.Choice],
     *,
     problem: PanelError | None = None,
     form: FormData | None = None,
 ) -> Response:
-    typed = {name: value for name, value in form.items() if isinstance(value, str)} if form else {}
-    return page(
+    typed = forms.typed(form) if form else {}
+    takes = intake.takes(store_of(request), study.id)
+    return study_page(
         request,
         template,
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="contrasts",
-        takes=intake.takes(store_of(request), study.id),
+        who,
+        study,
+        "contrasts",
         problem=problem,
-        typed=typed,
+        form=shown.shown_form(typed),
+        takes=shown.grouped(takes, typed),
+        groups=shown.GROUP_CHOICES,
+        procedures=procedures,
     )
 
 

@@ -1,6 +1,5 @@
 """Marking excerpts on the overview pictures of the takes, and the next session's order."""
 
-from collections.abc import Sequence
 from typing import Annotated
 
 from fastapi import APIRouter, Depends
@@ -8,13 +7,13 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from panel.desk import forms, pictures
+from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.desk.shown import excerpts as shown
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
-from panel.pages import page
 from panel.stages.accounts import OrganiserView
 from panel.stages.clips import preview
-from panel.stages.rows import TakeView
 from panel.stages.studies import StudyView
 from panel.stages.takes import excerpts, intake, next_to_record
 
@@ -30,17 +29,9 @@ def excerpts_page(
     request: Request, who: SignedIn, study: OwnStudy, propose: bool = False, change: str = ""
 ) -> Response:
     """With `change`, the key of an excerpt, its times stand in the form, to be moved."""
-    typed = (
-        {
-            "key": found.key,
-            "start": f"{found.start_s:.3f}",
-            "end": f"{found.end_s:.3f}",
-            "label": found.label,
-        }
-        if (found := _of_key(request, study, change))
-        else {}
-    )
-    return _page(request, who, study, propose=propose, typed=typed)
+    found = _of_key(request, study, change)
+    form = shown.being_moved(found) if found else None
+    return _page(request, who, study, propose=propose, form=form)
 
 
 @router.post("/excerpts")
@@ -55,8 +46,7 @@ def add(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
         else:
             intake.add_excerpt(store, study.id, start, end, forms.text(form, "label"))
     except PanelError as error:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
-        return _page(request, who, study, problem=error, typed=typed)
+        return _page(request, who, study, problem=error, form=shown.shown_form(forms.typed(form)))
     return RedirectResponse(f"{study.href}/excerpts", status_code=303)
 
 
@@ -83,17 +73,16 @@ def order_page(
             drawn = next_to_record.order(labels, each)
         except PanelError as error:
             problem = error
-    return page(
+    return study_page(
         request,
-        "desk/takes/order.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="takes",
-        labels=labels,
+        "takes/order.html",
+        who,
+        study,
+        "takes",
+        problem=problem,
+        conditions="\n".join(labels),
         each=each or "4",
         drawn=drawn,
-        problem=problem,
     )
 
 
@@ -111,40 +100,30 @@ def _of_key(request: Request, study: StudyView, key: str) -> excerpts.ExcerptVie
     return next((excerpt for excerpt in there if excerpt.key == key), None)
 
 
-def _levels(
-    takes: Sequence[TakeView], longest: float
-) -> tuple[list[float], list[tuple[str, list[str]]]]:
-    """The pictures as a table: the stretches' edges in s, and the level of each take in them."""
-    edges = [0.0, *pictures.marks(longest), longest]
-    return edges, [(take.label, pictures.levels(take.overview, edges)) for take in takes]
-
-
 def _page(
     request: Request,
     who: OrganiserView,
     study: StudyView,
     *,
     problem: PanelError | None = None,
-    typed: dict[str, str] | None = None,
+    form: shown.ShownSpanForm | None = None,
     propose: bool = False,
 ) -> Response:
     store = store_of(request)
-    takes = intake.takes(store, study.id)
-    longest = max((take.seconds for take in takes), default=0.0)
-    shown = intake.excerpts(store, study.id)
-    return page(
+    there = shown.shown_excerpts(intake.takes(store, study.id), intake.excerpts(store, study.id))
+    proposals = None
+    if propose:
+        found = preview.proposals(store, study.id)
+        proposals = [shown.shown_span(span, there.longest) for span in found]
+    return study_page(
         request,
-        "desk/takes/excerpts.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="takes",
-        takes=[(take, pictures.overview(take.overview, longest)) for take in takes],
-        longest=longest,
-        marks=pictures.marks(longest),
-        levels=_levels(takes, longest),
-        excerpts=shown,
-        proposals=preview.proposals(store, study.id) if propose else None,
+        "takes/excerpts.html",
+        who,
+        study,
+        "takes",
         problem=problem,
-        typed=typed or {},
+        draft=study.state == "draft",
+        shown=there,
+        proposals=proposals,
+        form=form or shown.shown_form({}),
     )

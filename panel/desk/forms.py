@@ -16,6 +16,11 @@ def texts(form: FormData, name: str) -> list[str]:
     return [value for value in form.getlist(name) if isinstance(value, str)]
 
 
+def typed(form: FormData) -> dict[str, str]:
+    """What was typed and chosen, by the fields' names: to be shown again beside what is wrong."""
+    return {name: value for name, value in form.items() if isinstance(value, str)}
+
+
 def number(form: FormData, name: str, called: str) -> float:
     """A finite number; a decimal comma is understood. Raises BadInput."""
     raw = text(form, name).strip()

@@ -16,8 +16,9 @@ from panel.desk.security import (
     store_of,
     study_of,
 )
+from panel.desk.shown import leader as shown
+from panel.desk.study_page import study_page
 from panel.errors import BadInput, PanelError
-from panel.pages import page
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 from panel.stages.takes import leaders, leaders_shown
@@ -41,7 +42,7 @@ def leader_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
 @router.post("/leader")
 def make(request: Request, who: SignedIn, study: OwnStudy, form: Upload) -> Response:
     """The leader as a file, with the recording that was sent after it. Nothing is kept."""
-    typed = {name: value for name, value in form.items() if isinstance(value, str)}
+    typed = forms.typed(form)
     upload = form.get("music")
     try:
         rate = forms.text(form, "rate").strip()
@@ -95,15 +96,16 @@ def _told(
     channel: int | None,
     problem: PanelError | None = None,
 ) -> Response:
-    return page(
+    found = leaders_shown.shown(store_of(request), study.id, channel)
+    return study_page(
         request,
-        "desk/takes/leader_told.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="takes",
-        shown=leaders_shown.shown(store_of(request), study.id, channel),
+        "takes/leader_told.html",
+        who,
+        study,
+        "takes",
         problem=problem,
+        draft=study.state == "draft",
+        leader=shown.shown_leader(found),
     )
 
 
@@ -114,17 +116,17 @@ def _page(
     typed: dict[str, str],
     problem: PanelError | None = None,
 ) -> Response:
-    return page(
+    return study_page(
         request,
-        "desk/takes/leader.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="takes",
-        rates=leaders.RATES,
-        usual_rate=leaders.USUAL_RATE,
-        lengths=leaders.LENGTHS,
-        hearing=leaders.HEARING,
-        typed=typed,
+        "takes/leader.html",
+        who,
+        study,
+        "takes",
         problem=problem,
+        rates=shown.shown_rates(leaders.RATES),
+        usual_rate=f"{leaders.USUAL_RATE:,}",
+        lengths=shown.shown_lengths(leaders.LENGTHS),
+        hearing=leaders.HEARING,
+        typed_rate=typed.get("rate", ""),
+        typed_length=typed.get("length", "usual"),
     )

@@ -1,7 +1,6 @@
 """Listeners and mail: who is invited, what the mails say, and what lies in the outbox."""
 
 from typing import Annotated
-from urllib.parse import quote
 
 from fastapi import APIRouter, Depends
 from starlette.datastructures import FormData
@@ -9,8 +8,9 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from panel.desk.security import checked_form, settings_of, signed_in, store_of, study_of
+from panel.desk.shown import listeners as shown
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
-from panel.pages import page
 from panel.post import outbox
 from panel.stages.accounts import OrganiserView
 from panel.stages.listeners import invite, letters
@@ -76,14 +76,8 @@ def remind_one(
 
 @router.get("/listeners/{listener_id}/revoke")
 def revoke_page(request: Request, who: SignedIn, study: OwnStudy, listener_id: int) -> Response:
-    return page(
-        request,
-        "desk/listeners/revoke.html",
-        organiser=who,
-        study=study,
-        here="listeners",
-        listener=invite.listener(store_of(request), study.id, listener_id),
-    )
+    listener = invite.listener(store_of(request), study.id, listener_id)
+    return study_page(request, "listeners/revoke.html", who, study, "listeners", listener=listener)
 
 
 @router.post("/listeners/{listener_id}/revoke")
@@ -111,13 +105,17 @@ def close_open_link(request: Request, who: SignedIn, study: OwnStudy, form: Form
 
 @router.get("/outbox")
 def outbox_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return page(
+    messages = invite.outbox(store_of(request), study.id)
+    held, send_held = shown.held(messages)
+    return study_page(
         request,
-        "desk/listeners/outbox.html",
-        organiser=who,
-        study=study,
-        here="listeners",
-        messages=invite.outbox(store_of(request), study.id),
+        "listeners/outbox.html",
+        who,
+        study,
+        "listeners",
+        messages=[shown.shown_mail(message) for message in messages],
+        held=held,
+        send_held=send_held,
         mail_server=settings_of(request).smtp_host,
     )
 
@@ -155,18 +153,20 @@ def _listeners(
     pasted: str = "",
 ) -> Response:
     settings = settings_of(request)
-    return page(
+    audience = invite.audience(store_of(request), settings, study.id)
+    return study_page(
         request,
-        "desk/listeners/list.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="listeners",
+        "listeners/list.html",
+        who,
+        study,
+        "listeners",
         problem=problem,
-        invited=invited,
-        reminded=reminded,
+        invited=shown.shown_invited(invited) if invited else None,
+        reminded=shown.shown_reminded(reminded, by_server=bool(settings.smtp_host))
+        if reminded
+        else None,
         pasted=pasted,
-        audience=invite.audience(store_of(request), settings, study.id),
+        audience=shown.shown_audience(audience, opened=study.state == "open"),
         mail_server=settings.smtp_host,
         sender_problem=invite.sender_problem(settings),
     )
@@ -182,13 +182,12 @@ def _words(
     specimen = None
     if study.state == "open" and problem is None:
         specimen = letters.specimen(store_of(request), settings_of(request), study.id)
-    return page(
+    return study_page(
         request,
-        "desk/listeners/words.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="listeners",
+        "listeners/words.html",
+        who,
+        study,
+        "listeners",
         problem=problem,
         words=words,
         kept="kept" in request.query_params,
@@ -204,23 +203,14 @@ def _message(
     problem: PanelError | None = None,
 ) -> Response:
     view, letter, alive = outbox.opened(store_of(request), study.id, message_id)
-    # For whoever has no mail server: their own mail program opens with the mail written.
-    lines = letter.text.replace("\n", "\r\n")  # RFC 6068: line breaks as CR LF
-    by_hand = (
-        f"mailto:{quote(view.address, safe='@')}"
-        f"?subject={quote(letter.subject, safe='')}&body={quote(lines, safe='')}"
-    )
-    return page(
+    by_server = bool(settings_of(request).smtp_host)
+    return study_page(
         request,
-        "desk/listeners/message.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="listeners",
+        "listeners/message.html",
+        who,
+        study,
+        "listeners",
         problem=problem,
-        message=view,
-        letter=letter,
+        message=shown.shown_message(view, letter, by_server=by_server),
         alive=alive,
-        by_hand=by_hand,
-        mail_server=settings_of(request).smtp_host,
     )

@@ -7,10 +7,12 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from panel.desk import forms, pictures
+from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.desk.shown import plan as shown
+from panel.desk.shown.numbers import moment
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
-from panel.pages import page
 from panel.stages.accounts import OrganiserView
 from panel.stages.plan import lock as plan
 from panel.stages.plan import words
@@ -54,7 +56,7 @@ def set_rules(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> R
     except PanelError as error:
         if study.locked_at is not None:
             return _locked(request, who, study, problem=error)
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        typed = forms.typed(form)
         return _draft(request, who, study, problem=error, typed=typed)
     return RedirectResponse(f"{study.href}/plan", status_code=303)
 
@@ -97,25 +99,21 @@ def _draft(
     simulate: bool = False,
 ) -> Response:
     draft = plan.draft(store_of(request), study.id)
-    curves, endings = {}, None
+    outlook = None
     if draft.plan is not None and draft.outlook is not None:
         endings = plan.endings(draft.plan, simulate=simulate)
-        curves = {
-            curve.outlook.id: pictures.power(curve.lines, curve.outlook.votes)
-            for curve in plan.power_curves(draft.outlook)
-        }
-    return page(
+        curves = plan.power_curves(draft.outlook)
+        outlook = shown.shown_prospects(draft.outlook, curves, endings)
+    return study_page(
         request,
-        "desk/plan/draft.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="plan",
-        draft=draft,
-        curves=curves,
-        endings=endings,
+        "plan/draft.html",
+        who,
+        study,
+        "plan",
         problem=problem,
-        typed=typed or {},
+        draft=draft,
+        form=shown.rules_form(draft.rules, typed or {}),
+        outlook=outlook,
     )
 
 
@@ -123,29 +121,29 @@ def _lock(
     request: Request, who: OrganiserView, study: StudyView, *, problem: PanelError | None = None
 ) -> Response:
     draft = plan.draft(store_of(request), study.id)
-    return page(
+    return study_page(
         request,
-        "desk/plan/lock.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="plan",
+        "plan/lock.html",
+        who,
+        study,
+        "plan",
+        problem=problem,
         draft=draft,
         words=words.in_words(draft.plan) if draft.plan else (),
-        problem=problem,
+        answers=shown.what_it_can_answer(draft.outlook) if draft.outlook else (),
     )
 
 
 def _locked(
     request: Request, who: OrganiserView, study: StudyView, *, problem: PanelError | None = None
 ) -> Response:
-    return page(
+    return study_page(
         request,
-        "desk/plan/locked.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="plan",
-        words=words.in_words(plan.locked(store_of(request), study.id)),
+        "plan/locked.html",
+        who,
+        study,
+        "plan",
         problem=problem,
+        words=words.in_words(plan.locked(store_of(request), study.id)),
+        locked_at=moment(study.locked_at),
     )

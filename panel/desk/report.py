@@ -8,8 +8,11 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.desk.shown.verdict import shown_reasons
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
 from panel.pages import page
+from panel.prose import capital
 from panel.stages.accounts import OrganiserView
 from panel.stages.conclude import publish, vote_table
 from panel.stages.listen import reasons
@@ -27,14 +30,17 @@ OwnStudy = Annotated[StudyView, Depends(study_of)]
 def verdict_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     if study.state != "closed":
         return _sealed(request, who, study)
-    return page(
+    report = publish.report_context(store_of(request), study.id)["report"]
+    when = f"{capital(report.dates)}. " if report.dates else ""
+    return study_page(
         request,
-        "desk/conclude/verdict.html",
-        organiser=who,
-        study=study,
-        here="verdict",
+        "conclude/verdict.html",
+        who,
+        study,
+        "verdict",
+        report=report,
+        facts=when + report.facts,
         has_reasons=bool(reasons.told(store_of(request), study.id)),
-        **publish.report_context(store_of(request), study.id),
     )
 
 
@@ -73,13 +79,14 @@ def end(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
 @router.get("/reasons")
 def reasons_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     """What listeners ticked and wrote; refused while the study is sealed."""
-    return page(
+    told = reasons.told(store_of(request), study.id)
+    return study_page(
         request,
-        "desk/conclude/reasons.html",
-        organiser=who,
-        study=study,
-        here="verdict",
-        told=reasons.told(store_of(request), study.id),
+        "conclude/reasons.html",
+        who,
+        study,
+        "verdict",
+        told=[shown_reasons(contrast) for contrast in told],
     )
 
 
@@ -113,26 +120,18 @@ def _sealed(request: Request, who: OrganiserView, study: StudyView) -> Response:
     standing = None
     if study.state == "open":
         standing = vote_table.standing(store_of(request), study.id)
-    return page(
-        request,
-        "desk/conclude/sealed.html",
-        organiser=who,
-        study=study,
-        here="verdict",
-        standing=standing,
-    )
+    return study_page(request, "conclude/sealed.html", who, study, "verdict", standing=standing)
 
 
 def _end(
     request: Request, who: OrganiserView, study: StudyView, problem: PanelError | None = None
 ) -> Response:
-    return page(
+    return study_page(
         request,
-        "desk/conclude/end.html",
-        status=problem.status if problem else 200,
-        organiser=who,
-        study=study,
-        here="verdict",
+        "conclude/end.html",
+        who,
+        study,
+        "verdict",
         problem=problem,
         standing=vote_table.standing(store_of(request), study.id),
     )

@@ -8,6 +8,9 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from panel.desk.security import checked_form, signed_in, store_of, study_of
+from panel.desk.shown.numbers import moment
+from panel.desk.shown.studies import listed_study
+from panel.desk.study_page import study_page
 from panel.errors import PanelError
 from panel.pages import page
 from panel.stages import studies
@@ -27,7 +30,7 @@ def list_page(request: Request, who: SignedIn) -> Response:
         request,
         "desk/studies/list.html",
         organiser=who,
-        studies=studies.mine(store_of(request), who.id),
+        studies=[listed_study(one) for one in studies.mine(store_of(request), who.id)],
     )
 
 
@@ -58,16 +61,7 @@ def create(request: Request, who: SignedIn, form: Form) -> Response:
 
 @router.get("/{study_code}")
 def ask_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return page(
-        request,
-        "desk/studies/ask.html",
-        organiser=who,
-        study=study,
-        here="ask",
-        title=study.title,
-        question=study.question,
-        problem=None,
-    )
+    return _ask(request, who, study, study.title, study.question)
 
 
 @router.post("/{study_code}")
@@ -76,15 +70,26 @@ def rename(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Resp
     try:
         studies.rename(store_of(request), study.id, title, question)
     except PanelError as error:
-        return page(
-            request,
-            "desk/studies/ask.html",
-            status=error.status,
-            organiser=who,
-            study=study,
-            here="ask",
-            title=title,
-            question=question,
-            problem=error,
-        )
+        return _ask(request, who, study, title, question, problem=error)
     return RedirectResponse(study.href, status_code=303)
+
+
+def _ask(
+    request: Request,
+    who: OrganiserView,
+    study: StudyView,
+    title: str,
+    question: str,
+    problem: PanelError | None = None,
+) -> Response:
+    return study_page(
+        request,
+        "studies/ask.html",
+        who,
+        study,
+        "ask",
+        problem=problem,
+        title=title,
+        question=question,
+        locked_at=moment(study.locked_at),
+    )

@@ -1,6 +1,8 @@
 """Takes at the desk: adding them, their chain log, and the originals."""
 
-from typing import Annotated, Any
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Annotated
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends
@@ -17,8 +19,10 @@ from panel.desk.security import (
     store_of,
     study_of,
 )
+from panel.desk.shown import one_take
+from panel.desk.shown import takes as shown
+from panel.desk.study_page import study_page
 from panel.errors import BadInput, PanelError
-from panel.pages import page
 from panel.stages import studies
 from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
@@ -52,12 +56,12 @@ def add(request: Request, who: SignedIn, study: OwnStudy, form: Upload) -> Respo
         return _page(request, who, study, problem=problem)
     results = [_take_in(request, study, upload) for upload in uploads]
     if _wants_json(request):
-        return JSONResponse({"files": results})
-    if all(result["taken"] and not result["note"] for result in results):
+        return JSONResponse({"files": [asdict(result) for result in results]})
+    if all(result.taken and not result.note for result in results):
         return RedirectResponse(f"{study.href}/takes", status_code=303)
     study = studies.overview(store_of(request), who.id, study.code)
-    refused = any(not result["taken"] for result in results)
-    return _page(request, who, study, status=400 if refused else 200, uploads=results)
+    refused = any(not result.taken for result in results)
+    return _page(request, who, study, status=400 if refused else None, uploads=results)
 
 
 @router.post("/log")
@@ -84,7 +88,7 @@ def log(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
         }
         intake.log_takes(store, study.id, entries)
     except PanelError as error:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        typed = forms.typed(form)
         return _page(request, who, study, problem=error, typed=typed)
     return RedirectResponse(f"{study.href}/takes#log", status_code=303)
 
@@ -103,7 +107,7 @@ def add_factor(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> 
             forms.number(form, "tolerance", "Tolerance") if numeric else 0.0,
         )
     except PanelError as error:
-        typed = {name: value for name, value in form.items() if isinstance(value, str)}
+        typed = forms.typed(form)
         return _page(request, who, study, problem=error, new_factor=typed)
     return RedirectResponse(f"{study.href}/takes#log", status_code=303)
 
@@ -140,14 +144,9 @@ def remove_factor(
 
 @router.get("/{take_key}")
 def take_page(request: Request, who: SignedIn, study: OwnStudy, take_key: str) -> Response:
-    return page(
-        request,
-        "desk/takes/one.html",
-        organiser=who,
-        study=study,
-        here="takes",
-        take=intake.take(store_of(request), study.id, take_key),
-        problem=None,
+    take = intake.take(store_of(request), study.id, take_key)
+    return study_page(
+        request, "takes/one.html", who, study, "takes", take=one_take.shown_take(take)
     )
 
 
@@ -175,7 +174,7 @@ def original(request: Request, study: OwnStudy, take_key: str) -> Response:
     )
 
 
-def _take_in(request: Request, study: StudyView, upload: UploadFile) -> dict[str, Any]:
+def _take_in(request: Request, study: StudyView, upload: UploadFile) -> shown.Upload:
     name = upload.filename or ""
     try:
         view = channel_choice.take_or_wait(
@@ -186,39 +185,8 @@ def _take_in(request: Request, study: StudyView, upload: UploadFile) -> dict[str
             limits=Limits.of(settings_of(request)),
         )
     except PanelError as error:
-        return {
-            "file": name,
-            "taken": False,
-            "note": "",
-            "message": error.message,
-            "hint": error.hint,
-        }
-    if isinstance(view, channel_choice.WaitingView):
-        return {
-            "file": name,
-            "taken": True,
-            "note": "It is no take until two are chosen, under “Channels to choose”.",
-            "message": f"Kept; it has {len(view.tracks)} channels.",
-            "hint": "",
-        }
-    note = ""
-    if view.same_as:
-        note = (
-            f"The same file as take {view.same_as}, byte for byte: a copy is no second take. "
-            "Remove one of them, unless you want it so."
-        )
-    elif view.lossy:
-        note = (
-            f"A lossy file ({view.kind}): what the format took away cannot be heard any more. "
-            "Use the lossless original if you have it."
-        )
-    return {
-        "file": name,
-        "taken": True,
-        "note": note,
-        "message": f"Kept as take {view.label}.",
-        "hint": "",
-    }
+        return shown.Upload(name, taken=False, message=error.message, hint=error.hint)
+    return shown.taken(name, view)
 
 
 def _cell(form: FormData, take_key: str, factor_key: str, state: str) -> str:
@@ -233,29 +201,35 @@ def _page(
     who: OrganiserView,
     study: StudyView,
     *,
-    status: int = 200,
+    status: int | None = None,
     problem: PanelError | None = None,
-    uploads: list[dict[str, Any]] | None = None,
+    uploads: Sequence[shown.Upload] = (),
     typed: dict[str, str] | None = None,
     new_factor: dict[str, str] | None = None,
 ) -> Response:
     store = store_of(request)
-    return page(
+    grid = intake.grid(store, study.id)
+    excerpts = intake.excerpts(store, study.id)
+    found = leaders.view(store, study.id)
+    waiting = channel_choice.waiting(store, study.id)
+    return study_page(
         request,
-        "desk/takes/list.html",
-        status=problem.status if problem else status,
-        organiser=who,
-        study=study,
-        here="takes",
-        grid=intake.grid(store, study.id),
-        excerpts=intake.excerpts(store, study.id),
-        leaders=leaders.view(store, study.id),
-        waiting=channel_choice.waiting(store, study.id),
-        limit_mib=settings_of(request).upload_limit_mib,
+        "takes/list.html",
+        who,
+        study,
+        "takes",
         problem=problem,
-        uploads=uploads or [],
-        typed=typed or {},
-        new_factor=new_factor or {},
+        status=status,
+        draft=study.state == "draft",
+        log=shown.shown_log(grid, typed or {}),
+        marked=shown.marked(excerpts) if excerpts else "",
+        leaders=found,
+        with_leader=shown.with_leader(found, len(grid.takes)),
+        waiting=shown.shown_waiting(waiting),
+        what_waits=shown.what_waits(waiting),
+        limit_mib=settings_of(request).upload_limit_mib,
+        uploads=uploads,
+        new_factor=shown.shown_factor_form(new_factor or {}),
     )
 
 

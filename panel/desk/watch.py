@@ -5,16 +5,18 @@ import json
 import signal
 import threading
 from collections.abc import AsyncIterator
-from datetime import datetime, timedelta
 from types import FrameType
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from panel.desk.security import signed_in, store_of, study_of
-from panel.pages import environment, page
+from panel.desk.shown.watch import correction, shown_bars, shown_counts, shown_look
+from panel.desk.study_page import study_page
+from panel.pages import environment
 from panel.stages.accounts import OrganiserView
 from panel.stages.conclude import vote_table, watch
 from panel.stages.conclude.watch import Progress
@@ -28,36 +30,38 @@ OwnStudy = Annotated[StudyView, Depends(study_of)]
 LOOK_EVERY_SECONDS = 1.0
 COMMENT_EVERY_SECONDS = 15.0
 LONGEST_SECONDS = 300.0  # then the browser connects anew, and who is signed in is asked again
-MOST_BARS = 96
 
 
 @router.get("")
 def watch_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
     if study.state == "draft":
-        return page(
-            request, "desk/conclude/watch_before.html", organiser=who, study=study, here="watch"
-        )
+        return study_page(request, "conclude/watch_before.html", who, study, "watch")
     store = store_of(request)
-    return page(
+    progress = watch.progress(store, study.id)
+    return study_page(
         request,
-        "desk/conclude/watch.html",
-        organiser=who,
-        study=study,
-        here="watch",
-        shown=shown(watch.progress(store, study.id)),
+        "conclude/watch.html",
+        who,
+        study,
+        "watch",
+        open=study.state == "open",
+        counts=shown_counts(progress),
+        picture=_picture(progress),
         standing=vote_table.standing(store, study.id),
     )
 
 
 @router.get("/look")
 def look_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    return page(
+    looks = vote_table.interim(store_of(request), study.id)
+    return study_page(
         request,
-        "desk/conclude/watch_look.html",
-        organiser=who,
-        study=study,
-        here="watch",
-        looks=vote_table.interim(store_of(request), study.id),
+        "conclude/watch_look.html",
+        who,
+        study,
+        "watch",
+        looks=[shown_look(look) for look in looks],
+        correction=correction(looks),
         standing=vote_table.standing(store_of(request), study.id),
     )
 
@@ -97,48 +101,14 @@ async def stream(request: Request, study: OwnStudy) -> Response:
 
 
 def shown(progress: Progress) -> dict[str, Any]:
-    """What the page and its stream show: counts as words, and the picture as SVG."""
-    numbers = {
-        "invited": str(progress.invited),
-        "joined": str(progress.joined),
-        "opened": str(progress.opened),
-        "checked": str(progress.checked),
-        "finished": str(progress.finished),
-        "declined": str(progress.declined),
-        "shared": str(progress.shared),
-        "withdrew": str(progress.withdrew),
-        "votes": f"{progress.votes} of {progress.planned_votes} planned",
-    }
-    if progress.planted is not None:
-        planted = progress.planted
-        numbers["planted"] = (
-            f"{planted.right} of {planted.trials} right, the first {planted.listeners} "
-            "listeners to finish taken together"
-        )
-    elif progress.has_check:
-        numbers["planted"] = "shown once five listeners have finished"
-    picture = environment.get_template("desk/conclude/watch_picture.html").render(
-        **_bars(progress.hours), total=progress.votes
-    )
-    return {"numbers": numbers, "picture": picture}
+    """What the page's stream sends: counts as words, and the picture as SVG."""
+    numbers = {line.key: line.count for line in shown_counts(progress)}
+    return {"numbers": numbers, "picture": _picture(progress)}
 
 
-def _bars(hours: tuple[tuple[datetime, int], ...]) -> dict[str, Any]:
-    """Bars of equal width without gaps in time: hours, or as many hours as still fit."""
-    if not hours:
-        return {"bars": (), "width_hours": 1, "highest": 0}
-    span = int((hours[-1][0] - hours[0][0]).total_seconds() // 3600) + 1
-    width = next((w for w in (1, 3, 6, 12, 24) if span <= MOST_BARS * w), 24)
-    start = hours[0][0].replace(hour=hours[0][0].hour // width * width)
-    counts: dict[int, int] = {}
-    for at, count in hours:
-        place = int((at - start).total_seconds() // 3600) // width
-        counts[place] = counts.get(place, 0) + count
-    bars = tuple(
-        (start + timedelta(hours=width * place), counts.get(place, 0))
-        for place in range(max(counts) + 1)
-    )
-    return {"bars": bars, "width_hours": width, "highest": max(counts.values())}
+def _picture(progress: Progress) -> Markup:
+    template = environment.get_template("desk/conclude/watch_picture.html")
+    return Markup(template.render(shown=shown_bars(progress)))
 
 
 _going_down = threading.Event()

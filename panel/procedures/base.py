@@ -87,8 +87,9 @@ class Procedure:
     5 s excerpts, for planning (common practice, no source). `names`: what the samples' buttons
     say, in the order of the slots. `options`: what a contrast of the plan may say for it beside
     the usual. `claimed`: for the plan in words, what has to be so before it claims, with
-    the places {leaning} and {relabelled}; nothing where that goes without saying. `why`: what
-    speaks for it, with the places {own}, {abx} and {times} for votes; `proposed`: its place among
+    the places {leaning} and {relabelled}; nothing where that goes without saying.
+    `simulated_as`: what simulated listeners go by beside the usual, with the places {criterion} and
+    {undecided}. `why`: what speaks for it, with the places {own}, {abx} and {times} for votes; `proposed`: its place among
     those of its purpose.
 
     For the report: `reported_as`, `curve_source`, `method`, `method_of_order` (of three or more
@@ -137,6 +138,7 @@ class Procedure:
     method: str = ""
     claimed: str = ""
     method_of_order: str = ""
+    simulated_as: str = ""
 
     @property
     def shows_absence(self) -> bool:

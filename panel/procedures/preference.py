@@ -98,6 +98,10 @@ PROCEDURE = Preference(
         "likelihood (Patterson & Thompson 1971, Biometrika 58, 545–554), its interval from "
         "the likelihood ratio."
     ),
+    simulated_as=(
+        "Where “no preference” is allowed, it is said of two samples that seem less than "
+        "{undecided} apart, in the units of d′."
+    ),
     method=(
         "“Divided”: dispersion of listeners' shares, summed over each two conditions, against "
         "votes dealt out at random (multivariate hypergeometric), and against relabelled "

@@ -139,6 +139,10 @@ PROCEDURE = SameDifferent(
         "Whoever hears a difference may still call the two the same, so “not heard” is not "
         "available from same–different."
     ),
+    simulated_as=(
+        "Two samples are called different when they seem further apart than {criterion}, in the "
+        "units of d′."
+    ),
     method=(
         "Same–different: each trial was a pair of two takes or one take twice, by a fair coin; "
         "the test against chance counts right answers of both kinds, attribution the share "

@@ -25,7 +25,7 @@ CARRIERS = {"contrast", "document", "raw", "entry", "self.contrast"}
 """Names of documents with an entry "attribute": what a contrast asks about, in the user's word."""
 OTHER_MEANINGS = {
     "triangle": ("panel/report/figures", "the shape of a mark"),
-    "reminder": ("panel/post panel/stages/listeners", "a mail"),
+    "reminder": ("panel/post panel/stages/listeners panel/desk/shown/listeners", "a mail"),
 }
 Alone: TypeAlias = tuple[set[str], dict[str, set[str]]]
 ALSO_A_FOLDER = {"preference", "attribute", "reminder"}  # words of the job, besides

@@ -26,7 +26,7 @@ def test_the_organiser_is_asked_which_two_and_they_become_the_take(empty: Door):
     # Levels by closed form: the third is twice the first, 6.02 dB.
     third = 20 * np.log10(np.sqrt(np.square(recordings.music()).mean()))
     for level in (third, third - 6.02):
-        assert f"{level:.1f}".replace("-", "−") + "&nbsp;dB RMS" in page
+        assert f"{level:.1f}".replace("-", "−") + "\N{NO-BREAK SPACE}dB RMS" in page
     chosen = empty.post("/takes/waiting/1", left="3", right="1")
     assert (chosen.status_code, chosen.headers["location"]) == (
         303,

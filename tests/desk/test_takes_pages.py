@@ -120,7 +120,7 @@ def test_texts_of_people_are_escaped(empty: Door):
 
 def cells(text: str) -> dict[str, str]:
     """Name of each cell of the grid -> its class."""
-    found = re.findall(r'<td class="(\w+)"><input[^>]*name="(t\d\d\.\w+)"', text)
+    found = re.findall(r'<td class="(\w+)">\s*<input[^>]*name="(t\d\d\.\w+)"', text)
     return {name: state for state, name in found}
 
 

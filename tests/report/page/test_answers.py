@@ -181,7 +181,7 @@ def test_the_size_that_the_page_explains():
     two = round(100 * phi(1 / 2**0.5))
     abx = round(100 * sum(phi(s / 2**0.5) * phi(s / 6**0.5) for s in (1, -1)))
     said = {
-        "desk/plan/draft.html": [r"a choice between two is right in about (\d+) %"],
+        "desk/plan/question.html": [r"a choice between two is right in about (\d+) %"],
         "report/report.html": [
             r"“which has more\?” is answered right in about (\d+)&nbsp;%", r"ABX in (\d+)&nbsp;%",
             r"a triangle in (\d+)&nbsp;%",

@@ -1,0 +1,260 @@
+"""The page of the takes and its chain log, as words."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from panel.desk.shown.numbers import alone, fixed, hertz
+from panel.prose import plural
+from panel.stages.rows import TakeView
+from panel.stages.takes.chain_log import GridView
+from panel.stages.takes.channel_choice import WaitingView
+from panel.stages.takes.excerpts import ExcerptView
+from panel.stages.takes.leaders import LeadersView
+from panel.study.factors import Cell, Factor
+
+
+@dataclass(frozen=True)
+class ShownFactor:
+    """A column of the log. `values` are those to offer while a name is typed."""
+
+    id: str
+    name: str
+    unit: str
+    numeric: bool
+    tolerance: str
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ShownCell:
+    """A cell of the log: what it says, and the field that it is while the study is a draft."""
+
+    state: str
+    text: str
+    name: str
+    typed: str
+    label: str
+    numeric: bool
+    offers: str  # id of the list of values that are offered
+
+
+@dataclass(frozen=True)
+class ShownTake:
+    """A row of the log; `typed_…` is what its fields hold, which may not have been kept."""
+
+    key: str
+    label: str
+    order: int
+    notes: str
+    typed_label: str
+    typed_order: str
+    typed_notes: str
+    cells: tuple[ShownCell, ...]
+    file_name: str
+    facts: str
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ShownLog:
+    """The chain log. `unlogged` says how many cells are not logged, "" when all are; `for_all` are
+    the fields of what goes for all of these, by factor."""
+
+    factors: tuple[ShownFactor, ...]
+    takes: tuple[ShownTake, ...]
+    unlogged: str
+    for_all: tuple[ShownCell, ...]
+
+    @property
+    def offered(self) -> tuple[ShownFactor, ...]:
+        """The factors whose values are offered while typing."""
+        return tuple(factor for factor in self.factors if not factor.numeric)
+
+
+@dataclass(frozen=True)
+class ShownFactorForm:
+    """What was typed of a new factor; `begun` when something was, so that the form stands open."""
+
+    name: str
+    kind: str
+    unit: str
+    tolerance: str
+    begun: bool
+
+
+@dataclass(frozen=True)
+class Upload:
+    """What became of one file that was sent: `note` says what is to be looked at although it was
+    taken, `hint` what to do where it was not."""
+
+    file: str
+    taken: bool
+    message: str
+    hint: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class ShownWaiting:
+    """A file with channels to choose."""
+
+    id: int
+    file_name: str
+    channels: int
+
+
+def shown_log(grid: GridView, typed: Mapping[str, str]) -> ShownLog:
+    return ShownLog(
+        factors=tuple(_factor(grid, factor) for factor in grid.factors),
+        takes=tuple(
+            _take(take, row.cells, grid.factors, typed)
+            for take, row in zip(grid.takes, grid.rows, strict=True)
+        ),
+        unlogged=f"{plural(grid.unlogged, 'cell is', 'cells are')} not logged yet."
+        if grid.unlogged
+        else "",
+        for_all=tuple(_for_all(factor, typed) for factor in grid.factors) if grid.unlogged else (),
+    )
+
+
+def shown_factor_form(typed: Mapping[str, str]) -> ShownFactorForm:
+    return ShownFactorForm(
+        name=typed.get("name", ""),
+        kind=typed.get("kind", "named"),
+        unit=typed.get("unit", ""),
+        tolerance=typed.get("tolerance", ""),
+        begun=bool(typed),
+    )
+
+
+def taken(name: str, view: TakeView | WaitingView) -> Upload:
+    """What is said of a file that is kept, as a take or until its channels are chosen."""
+    if isinstance(view, WaitingView):
+        return Upload(
+            name,
+            taken=True,
+            message=f"Kept; it has {len(view.tracks)} channels.",
+            note="It is no take until two are chosen, under “Channels to choose”.",
+        )
+    note = ""
+    if view.same_as:
+        note = (
+            f"The same file as take {view.same_as}, byte for byte: a copy is no second take. "
+            "Remove one of them, unless you want it so."
+        )
+    elif view.lossy:
+        note = (
+            f"A lossy file ({view.kind}): what the format took away cannot be heard any more. "
+            "Use the lossless original if you have it."
+        )
+    return Upload(name, taken=True, message=f"Kept as take {view.label}.", note=note)
+
+
+def shown_waiting(files: Sequence[WaitingView]) -> tuple[ShownWaiting, ...]:
+    return tuple(ShownWaiting(file.id, file.file_name, len(file.tracks)) for file in files)
+
+
+def what_waits(files: Sequence[WaitingView]) -> str:
+    """What is the matter with files that have channels to choose."""
+    n = len(files)
+    return (
+        f"{alone(n, 'This file has', 'These files have')} more than two channels, and "
+        f"{alone(n, 'is', 'are')} no take until two of them are chosen."
+    )
+
+
+def with_leader(leaders: LeadersView, takes: int) -> str:
+    """How many of the takes begin with the leader."""
+    n = len(leaders.told)
+    return f"{n} of {takes} takes {alone(n, 'begins', 'begin')} with the leader."
+
+
+def marked(excerpts: Sequence[ExcerptView]) -> str:
+    """Which excerpts are marked: "2 excerpts are marked: first (0.20–1.60 s), …"."""
+    told = ", ".join(f"{e.name} ({e.start_s:.2f}–{e.end_s:.2f} s)" for e in excerpts)
+    return f"{plural(len(excerpts), 'excerpt is', 'excerpts are')} marked: {told}."
+
+
+def _factor(grid: GridView, factor: Factor) -> ShownFactor:
+    return ShownFactor(
+        id=factor.id,
+        name=factor.name,
+        unit=factor.unit,
+        numeric=factor.kind == "numeric",
+        tolerance=f"{factor.tolerance:g}",
+        values=grid.known_values(factor.id),
+    )
+
+
+def _take(
+    take: TakeView,
+    cells: Sequence[Cell],
+    factors: Sequence[Factor],
+    typed: Mapping[str, str],
+) -> ShownTake:
+    return ShownTake(
+        key=take.key,
+        label=take.label,
+        order=take.recorded_order,
+        notes=take.notes,
+        typed_label=typed.get(f"{take.key}.label", take.label),
+        typed_order=typed.get(f"{take.key}.order", str(take.recorded_order)),
+        typed_notes=typed.get(f"{take.key}.notes", take.notes),
+        cells=tuple(
+            _cell(take, factor, cell, typed) for factor, cell in zip(factors, cells, strict=True)
+        ),
+        file_name=take.file_name,
+        facts="; ".join(_facts(take)),
+        warnings=_warnings(take),
+    )
+
+
+def _cell(take: TakeView, factor: Factor, cell: Cell, typed: Mapping[str, str]) -> ShownCell:
+    name = f"{take.key}.{factor.id}"
+    return ShownCell(
+        state=cell.state,
+        text=cell.text,
+        name=name,
+        typed=typed.get(name, _logged(cell.value)),
+        label=f"{factor.name} of take {take.label}",
+        numeric=factor.kind == "numeric",
+        offers=f"values-{factor.id}",
+    )
+
+
+def _for_all(factor: Factor, typed: Mapping[str, str]) -> ShownCell:
+    name = f"all.{factor.id}"
+    return ShownCell(
+        state="unlogged",
+        text="",
+        name=name,
+        typed=typed.get(name, ""),
+        label=f"{factor.name} of all takes not logged yet",
+        numeric=factor.kind == "numeric",
+        offers=f"values-{factor.id}",
+    )
+
+
+def _logged(value: str | float | None) -> str:
+    if value is None:
+        return ""
+    return value if isinstance(value, str) else f"{value:.10g}"
+
+
+def _facts(take: TakeView) -> list[str]:
+    facts = [f"{fixed(take.seconds, 1)} s, {take.kind}, {hertz(take.rate)}"]
+    if take.kept_channels:
+        word = alone(len(take.kept_channels), "channel", "channels")
+        facts.append(f"{word} {' and '.join(map(str, take.kept_channels))}")
+    if take.music_at_s:
+        facts.append(f"music from {take.music_at_s:.2f} s")
+    return facts
+
+
+def _warnings(take: TakeView) -> tuple[str, ...]:
+    found = []
+    if take.same_as:
+        found.append(f"same file as {take.same_as}")
+    if take.lossy:
+        found.append("lossy")
+    return tuple(found)
