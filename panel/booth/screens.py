@@ -6,6 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
+from panel.booth.own_answers import shown_parts
 from panel.errors import BadInput, Gone
 from panel.marked import N_
 from panel.pages import page, say_in
@@ -31,7 +32,8 @@ def booth(request: Request, code: str) -> Response:
         summary = own_summary.of(store, code)
         if summary is None:
             raise
-        return page(request, "booth/summary.html", code=code, summary=summary)
+        parts = shown_parts(summary)
+        return page(request, "booth/summary.html", code=code, title=summary.title, parts=parts)
     return page(request, f"booth/{state.step}.html", code=code, state=state)
 
 

@@ -52,7 +52,13 @@ class Facts:
 
 def letter(kind: Kind, facts: Facts, link: str, decline: str) -> Letter:
     """The subject, the text part and the HTML part of a mail, from web/templates/mail/."""
-    context: dict[str, Any] = {**vars(facts), "link": link, "decline": decline}
+    context: dict[str, Any] = {
+        **vars(facts),
+        "invitation_paragraphs": _paragraphs(facts.words),
+        "privacy_paragraphs": _paragraphs(facts.privacy),
+        "link": link,
+        "decline": decline,
+    }
     folder = f"mail/{kind}"
     subject = _plain.get_template(f"{folder}/subject.txt").render(context)
     return Letter(
@@ -62,6 +68,10 @@ def letter(kind: Kind, facts: Facts, link: str, decline: str) -> Letter:
         link=link,
         decline=decline,
     )
+
+
+def _paragraphs(text: str) -> list[str]:
+    return [part.strip() for part in text.split("\n\n") if part.strip()]
 
 
 def sender(settings: Settings) -> Address:
