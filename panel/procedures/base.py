@@ -89,8 +89,8 @@ class Procedure:
     the usual. `claimed`: for the plan in words, what has to be so before it claims, with
     the places {leaning} and {relabelled}; nothing where that goes without saying.
     `simulated_as`: what simulated listeners go by beside the usual, with the places {criterion} and
-    {undecided}. `why`: what speaks for it, with the places {own}, {abx} and {times} for votes; `proposed`: its place among
-    those of its purpose.
+    {undecided}. `why`: what speaks for it, with the places {own}, {abx} and
+    {times} for votes; `proposed`: its place among those of its purpose.
 
     For the report: `reported_as`, `curve_source`, `method`, `method_of_order` (of three or more
     conditions) are of the methods. `found`, `by_group`, `undecided`, `counted`, `share_of` and
