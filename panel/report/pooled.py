@@ -7,13 +7,14 @@ from pathlib import Path
 
 from panel.analysis.pool import concluded, pool
 from panel.analysis.wording import pooled as wording
-from panel.analysis.wording.told import told
+from panel.analysis.wording.told import Told, told
 from panel.errors import BadInput
 from panel.prose import plural
 from panel.study.documents import Json
 from panel.study.plan import Plan
 from panel.study.plan_reading import read_plan
 from panel.study.pooled import Pooled
+from panel.study.shapes import written
 from panel.study.verdict import ContrastVerdict, Verdict
 from panel.study.votes_csv import read_listeners, read_votes
 
@@ -22,7 +23,7 @@ LARGEST = 200_000_000  # bytes; a vote is some 70
 
 @dataclass(frozen=True)
 class Found:
-    """A document as plain JSON, and its lines to print."""
+    """A document as plain JSON, what is said of it beside its facts, and its lines to print."""
 
     document: dict[str, Json]
     lines: list[str]
@@ -42,11 +43,15 @@ def pooled(table: Path, plan: Path | None = None, listeners: Path | None = None)
                 hint="Give the plan of the same export too (--plan plan.json).",
             )
         found = pool(votes)
-        return Found(found.document(), _pooled_lines(found))
+        return Found(_with(found.document(), wording.told(found)), _pooled_lines(found))
     rows = None if listeners is None else read_listeners(_text(listeners))
     read = read_plan(_text(plan).encode())
     verdict = concluded(read, votes, rows)
-    return Found(verdict.document(), _verdict_lines(read, verdict))
+    return Found(_with(verdict.document(), told(read, verdict)), _verdict_lines(read, verdict))
+
+
+def _with(document: dict[str, Json], said: Told | wording.PooledTold) -> dict[str, Json]:
+    return {**document, "said": written(said)}
 
 
 def _heading(entry: ContrastVerdict) -> str:

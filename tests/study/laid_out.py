@@ -10,6 +10,11 @@ from panel.analysis.wording.told import told
 from panel.prose import ENGLISH
 from panel.study.plan_reading import read_plan
 
+ORDER = (
+    "format", "plan_sha256", "votes", "listeners", "excluded", "headline", "contrasts",
+    "reliability", "left_out", "limits", "methods", "listeners_across", "withdrawn",
+)  # fmt: skip
+
 
 def laid_out(plan, verdict):
     """Facts, and where a code stands in them, the sentence that is made from it."""
@@ -31,7 +36,7 @@ def laid_out(plan, verdict):
             numbers["model_message"] = own.of_size
         if numbers.get("dose_response"):
             numbers["dose_response"]["reason"] = own.no_curve
-    return out
+    return {key: out[key] for key in ORDER if key in out}
 
 
 def conclude(document, votes, listeners, **how):
