@@ -30,8 +30,8 @@ Pair = tuple[str, str]
 Randbelow = Callable[[int], int]
 Asked = TypeVar("Asked", bound="Procedure")
 
-POSITIONS = ("one", "two", "three")
-ANSWERS = (*POSITIONS, "same", "different", "neither")
+POSITIONS = ("one", "two", "three", "four")
+ANSWERS = ("one", "two", "three", "same", "different", "neither", "four")
 """Every answer there is; votes and keys are kept as a place in this list, so it only ever grows."""
 
 SLOTS = 4  # the most samples that a trial plays

@@ -11,13 +11,14 @@ from panel.procedures import (
     preference,
     reminder,
     same_different,
+    tetrad,
     triangle,
 )
 from panel.procedures.base import Procedure, Purpose
 
 PROCEDURES: Mapping[str, Procedure] = {
     own.PROCEDURE.code: own.PROCEDURE
-    for own in (abx, triangle, duo_trio, same_different, reminder, attribute, preference)
+    for own in (abx, triangle, duo_trio, same_different, reminder, attribute, preference, tetrad)
 }
 
 

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import minimize
 
-PLACES = ("one", "two", "three")
+PLACES = ("one", "two", "three", "four")
 HEADER_BYTES = 44  # a canonical WAV header; everything after it is sound and stays undecoded
 
 
@@ -134,6 +134,9 @@ def features(trace: Trace, before: set[str]) -> np.ndarray:
             return np.zeros(slots.shape[1]), alike(0, 1) if choice == "same" else nothing
         slot = PLACES.index(choice)
         own = slots[slot] - slots.mean(axis=0)
+        if count == 4 and len(trace.choices) == 3:  # which one goes with the first?
+            i, j = (k for k in range(1, 4) if k != slot)
+            return own, alike(0, slot) + alike(i, j)
         if count == 4:  # the third is of the kind that is asked for, the fourth of the other
             return own, alike(slot, 2) + alike(1 - slot, 3)
         if count == 2:

@@ -17,7 +17,7 @@ from panel.store.sealing import code_hash
 from panel.store.session import Store
 from panel.store.tables import Listener, Trial
 
-CHANCE = dict.fromkeys(ALL_PROCEDURES, 1 / 2) | {"triangle": 1 / 3}
+CHANCE = dict.fromkeys(ALL_PROCEDURES, 1 / 2) | {"triangle": 1 / 3, "tetrad": 1 / 3}
 
 
 def overheard(

@@ -28,6 +28,7 @@ ALL_PROCEDURES = (
     "reminder",
     "attribute",
     "preference",
+    "tetrad",
 )
 
 

@@ -18,7 +18,7 @@ from panel.store.tables import Listener, Reason, Trial
 pytestmark = pytest.mark.browser
 
 ASKED = {"ties": True, "reasons": True, "attributes": ["clearer", "warmer"]}
-NEWER = ("duo_trio", "same_different", "reminder", "preference")
+NEWER = ("duo_trio", "same_different", "reminder", "preference", "tetrad")
 
 
 def test_every_procedure_is_practised_and_answered_in_its_own_words(

@@ -18,11 +18,13 @@ from panel.errors import BadInput
 from panel.procedures.catalogue import PROCEDURES
 
 # Share right at d′: computed by numerical integration and by simulation independently of our code;
-# agrees with the tables of Ennis 1993, J. Sensory Studies 8 (triangle, 2-AFC) and, for ABX by
-# differencing, Macmillan & Creelman, Detection Theory (their tables from memory).
+# agrees with the tables of Ennis 1993, J. Sensory Studies 8 (triangle, 2-AFC), of Ennis et al.
+# 1998, BJMSP 51 (tetrad) and, for ABX by differencing, Macmillan & Creelman, Detection Theory
+# (their tables from memory).
 PUBLISHED: dict[str, dict[float, float]] = {
     "attribute": {0.0: 0.5, 0.5: 0.6382, 1.0: 0.7602, 1.5: 0.8556, 2.0: 0.9214, 3.0: 0.9831},
     "triangle": {0.0: 1 / 3, 0.5: 0.3558, 1.0: 0.4180, 1.5: 0.5065, 2.0: 0.6048, 3.0: 0.7814},
+    "tetrad": {0.0: 1 / 3, 0.5: 0.3777, 1.0: 0.4938, 1.5: 0.6409, 2.0: 0.7777, 3.0: 0.9430},
     "abx": {0.0: 0.5, 0.5: 0.5223, 1.0: 0.5825, 1.5: 0.6635, 2.0: 0.7468, 3.0: 0.8765},
 }
 TRIALS = 4_000

@@ -209,6 +209,10 @@ ARRANGEMENTS = {
     },
     # The first of the pair and the first reminder are of the kind that is asked for.
     "reminder": {(("a", "b", "c", "d"), 0), (("b", "a", "c", "d"), 1)},
+    "tetrad": {
+        (("a", "a", "b", "b"), 1), (("a", "b", "a", "b"), 2), (("a", "b", "b", "a"), 6),
+        (("b", "b", "a", "a"), 1), (("b", "a", "b", "a"), 2), (("b", "a", "a", "b"), 6),
+    },
     "attribute": {(("a", "b"), None), (("b", "a"), None)},
     "preference": {(("a", "b"), None), (("b", "a"), None)},
 }  # fmt: skip

@@ -68,6 +68,7 @@ def test_votes_needed_are_those_of_the_tables(code, hearing, n, wanted):
     ("code", "dprime", "n"),
     [  # VALUES §2: trials for 80 % power, alpha .05, one-sided
         ("triangle", 0.5, 2756), ("triangle", 1.0, 202), ("triangle", 1.5, 53), ("triangle", 2, 23),
+        ("tetrad", 1.0, 61), ("tetrad", 2.0, 7),
         ("abx", 0.5, 3107), ("abx", 1.0, 228), ("abx", 1.5, 60), ("abx", 2.0, 26),
     ],
 )  # fmt: skip

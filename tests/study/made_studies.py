@@ -155,7 +155,7 @@ class Ballot:
     ) -> None:
         """One vote. `outcome`: right; for directed procedures, pair[1] is chosen; None: neither."""
         rng, procedure = self.rng, asked["procedure"]
-        words = ("one", "two", "three")
+        words = ("one", "two", "three", "four")
         order = pair if rng.random() < 0.5 else pair[::-1]
         three: str | None = None
         correct: bool | None = outcome
@@ -185,6 +185,12 @@ class Ballot:
             slots = order if differ else (order[0], order[0])
             three = None if differ else order[1]
             answer = "different" if differ == outcome else "same"
+        elif procedure == "tetrad":
+            right = 1 + int(rng.integers(3))
+            slots = tuple(order[0] if i in (0, right) else order[1] for i in range(4))
+            three = slots[2]
+            others = [i for i in range(1, 4) if i != right]
+            answer = words[right if outcome else others[int(rng.integers(2))]]
         elif procedure == "triangle":
             odd = int(rng.integers(3))
             placed = [order[0]] * 3

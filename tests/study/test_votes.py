@@ -81,6 +81,8 @@ def test_right_answer_by_hand():
     assert right("triangle", ("a", "a", "b")) == "three"
     assert right("duo_trio", ("a", "a", "b")) == "two"
     assert right("duo_trio", ("a", "b", "a")) == "three"
+    assert right("tetrad", ("a", "a", "b", "b")) == "two"
+    assert right("tetrad", ("a", "b", "b", "a")) == "four"
     assert right("same_different", ("a", "b")) == "different"
     assert right("same_different", ("a", "a", "b")) == "same"
     assert right("preference", ("a", "b")) is None

@@ -159,6 +159,19 @@ def test_not_heard_by_duo_trio(made):
     assert found["q1"]["verdict"] == "not_heard"
 
 
+def test_heard_by_tetrad(made):
+    c = verdict_of(made, q(made, "tetrad"), (110, 160), (50, 150))["q1"]
+    assert c["verdict"] == "heard"
+    assert c["numbers"]["chance"] == pytest.approx(1 / 3, abs=1e-6)
+    # The curve of the tetrad (Ennis et al. 1998) gives .6409 at d′ = 1.5, .7777 at 2.
+    assert 1.5 < c["numbers"]["dprime"] < 2
+
+
+def test_not_heard_by_tetrad(made):
+    found = verdict_of(made, q(made, "tetrad"), (107, 320), (80, 240))
+    assert found["q1"]["verdict"] == "not_heard"
+
+
 def test_heard_by_same_different(made):
     c = verdict_of(made, q(made, "same_different"), (130, 160), (75, 150))["q1"]
     assert c["verdict"] == "heard"
