@@ -6,10 +6,10 @@ from urllib.parse import quote
 
 from panel.design.guard.clean_pairs import CleanPair
 from panel.design.power.procedure_choice import Option
-from panel.desk.shown.numbers import alone
+from panel.desk.shown.numbers import alone, counted
 from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.catalogue import procedure as kind_of
-from panel.prose import capital, plural
+from panel.prose import capital
 from panel.stages.contrasts.readiness import ReadinessView
 from panel.stages.contrasts.views import ContrastView, ProposalView, SideView
 from panel.stages.rows import TakeView
@@ -276,7 +276,7 @@ def _sides(sides: Sequence[SideView]) -> tuple[ShownSide, ...]:
 def _put_by(contrast: ContrastView) -> str:
     more = f": which has more {contrast.attribute}" if contrast.attribute else ""
     trend = f"; a trend, {SCALES[contrast.scale]}" if contrast.scale else ""
-    votes = plural(contrast.votes_per_listener, "vote")
+    votes = counted(contrast.votes_per_listener, "vote")
     return f"{contrast.procedure_name}{more}, {votes} from each listener{trend}"
 
 

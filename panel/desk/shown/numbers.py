@@ -22,6 +22,11 @@ def moment(at: datetime | None) -> str:
     return f"{at.day} {at:%B %Y, %H:%M}" if at else ""
 
 
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """ "1 vote", "2320 votes": at the desk without a comma for thousands."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
 def alone(n: int, one: str, many: str) -> str:
     """The word that goes with a count, where the count itself stands elsewhere."""
     return one if n == 1 else many

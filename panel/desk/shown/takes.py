@@ -3,8 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from panel.desk.shown.numbers import alone, fixed, hertz
-from panel.prose import plural
+from panel.desk.shown.numbers import alone, counted, fixed, hertz
 from panel.stages.rows import TakeView
 from panel.stages.takes.chain_log import GridView
 from panel.stages.takes.channel_choice import WaitingView
@@ -110,7 +109,7 @@ def shown_log(grid: GridView, typed: Mapping[str, str]) -> ShownLog:
             _take(take, row.cells, grid.factors, typed)
             for take, row in zip(grid.takes, grid.rows, strict=True)
         ),
-        unlogged=f"{plural(grid.unlogged, 'cell is', 'cells are')} not logged yet."
+        unlogged=f"{counted(grid.unlogged, 'cell is', 'cells are')} not logged yet."
         if grid.unlogged
         else "",
         for_all=tuple(_for_all(factor, typed) for factor in grid.factors) if grid.unlogged else (),
@@ -172,7 +171,7 @@ def with_leader(leaders: LeadersView, takes: int) -> str:
 def marked(excerpts: Sequence[ExcerptView]) -> str:
     """Which excerpts are marked: "2 excerpts are marked: first (0.20–1.60 s), …"."""
     told = ", ".join(f"{e.name} ({e.start_s:.2f}–{e.end_s:.2f} s)" for e in excerpts)
-    return f"{plural(len(excerpts), 'excerpt is', 'excerpts are')} marked: {told}."
+    return f"{counted(len(excerpts), 'excerpt is', 'excerpts are')} marked: {told}."
 
 
 def _factor(grid: GridView, factor: Factor) -> ShownFactor:

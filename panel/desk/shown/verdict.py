@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from panel.prose import capital, plural
+from panel.desk.shown.numbers import counted
+from panel.prose import capital
 from panel.stages.listen.reasons import NEITHER, RETAKE, Side, Told
 
 
@@ -34,7 +35,7 @@ def _heading(label: str) -> str:
 def _side(side: Side) -> ShownReasons:
     return ShownReasons(
         heading=_heading(side.label),
-        answers=f"{plural(side.votes, 'answer')} with a reason",
+        answers=f"{counted(side.votes, 'answer')} with a reason",
         ticked=", ".join(f"{word} ({times})" for word, times in side.ticked),
         words=side.words,
     )
