@@ -155,7 +155,9 @@ def test_from_the_form_to_the_archive_only_takes_alike_in_what_is_given_meet(log
     )
     assert pooled.exit_code == 0, pooled.output
     (told,) = (c for c in json.loads(pooled.output)["contrasts"] if c["role"] == "question")
-    assert told["numbers"]["by_stratum"] == found["numbers"]["by_stratum"]
+    assert told["numbers"]["by_stratum"] == [
+        vars(counted) for counted in found.numbers.question.by_stratum
+    ]
     assert told["verdict"] == "heard"
 
 
