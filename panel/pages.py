@@ -5,7 +5,6 @@ import re
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -77,7 +76,7 @@ def say_in(request: Request) -> Callable[[str], str]:
     return lambda text: catalogue.gettext(text) if text else ""  # "" would give the header
 
 
-def page(request: Request, template: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+def page(request: Request, template: str, *, status: int = 200, **context: object) -> HTMLResponse:
     """The page `template` (say `desk/studies/list.html`), never cached."""
     made = environment_in(language_of(request)).get_template(template)
     body = made.render(request=request, **context)

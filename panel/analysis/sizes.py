@@ -12,9 +12,9 @@ skewed listeners, and its interval missed the median one in 10 of 100 simulated 
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from panel.analysis.attribution import shared_takes
@@ -159,7 +159,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         return _none("swapped")
     if not contrast.directed and found.asked.p > alpha:
         return _of_mean_share(found, "chance")
-    groups: dict[str, Any] = {"listener": listener}
+    groups: dict[str, NDArray[np.int64]] = {"listener": listener}
     excerpt = coded.excerpt[use]
     if np.unique(excerpt).size > 1:
         groups["excerpt"] = excerpt

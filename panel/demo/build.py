@@ -7,14 +7,15 @@ same each time; the verdict is whatever the analysis makes of the simulated vote
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
-from typing import Any
 
 import numpy as np
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from sqlalchemy import event
+from sqlalchemy.pool import ConnectionPoolEntry
 
 from panel.demo import scenario, synth
 from panel.demo.built import Built
@@ -94,7 +95,7 @@ def _without_waiting_for_the_disk(store: Store) -> None:
     """A build that is cut short is thrown away whole, so it need not wait for each commit."""
 
     @event.listens_for(store.engine, "connect")
-    def _relax(connection: Any, _record: Any) -> None:
+    def _relax(connection: sqlite3.Connection, _record: ConnectionPoolEntry) -> None:
         connection.execute("PRAGMA synchronous=OFF")
 
     store.engine.dispose()

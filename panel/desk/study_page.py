@@ -1,7 +1,5 @@
 """A page of one study: who sees it, which step it belongs to, and what stood in the way."""
 
-from typing import Any
-
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -20,7 +18,7 @@ def study_page(
     *,
     problem: PanelError | None = None,
     status: int | None = None,
-    **context: Any,
+    **context: object,
 ) -> HTMLResponse:
     """The page `template` (say `takes/list.html`) of the desk; `here` is the key of its step.
 

@@ -4,7 +4,7 @@ import asyncio
 import json
 import signal
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from types import FrameType
 from typing import Annotated, Any
 
@@ -126,7 +126,9 @@ def _listen_for_shutdown() -> None:
         if not callable(before):
             continue
 
-        def handle(signum: int, frame: FrameType | None, before: Any = before) -> None:
+        def handle(
+            signum: int, frame: FrameType | None, before: Callable[..., None] = before
+        ) -> None:
             _going_down.set()
             before(signum, frame)
 

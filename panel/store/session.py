@@ -1,5 +1,6 @@
 """The store: one database and one folder, opened together."""
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -7,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Engine, event
+from sqlalchemy.pool import ConnectionPoolEntry
 from sqlmodel import Session, create_engine
 
 from panel.store.files import FileStore
@@ -41,7 +43,7 @@ def open_engine(url: str) -> Engine:
     engine = create_engine(url, connect_args={"timeout": 30, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
-    def _settings(connection: Any, _record: Any) -> None:
+    def _settings(connection: sqlite3.Connection, _record: ConnectionPoolEntry) -> None:
         cursor = connection.cursor()
         cursor.execute("PRAGMA journal_mode=WAL")
         cursor.execute("PRAGMA synchronous=FULL")
@@ -50,7 +52,9 @@ def open_engine(url: str) -> Engine:
         cursor.close()
 
     @event.listens_for(engine, "checkin")
-    def _leave_nothing_open(connection: Any, _record: Any) -> None:
+    def _leave_nothing_open(
+        connection: sqlite3.Connection | None, _record: ConnectionPoolEntry
+    ) -> None:
         # After a COMMIT that failed (disk full), the pool takes the transaction for finished; it
         # would stay open, keep the write lock, and stop every later vote.
         if connection is not None and connection.in_transaction:

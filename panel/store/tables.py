@@ -186,7 +186,9 @@ class Clip(SQLModel, table=True):
     inverted: bool
     residual_db: float | None = None
     loudness_lufs: float | None = None
-    warnings: list[Any] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+    warnings: list[dict[str, str]] = Field(
+        default_factory=list, sa_column=Column(JSON, nullable=False)
+    )
 
 
 class Contrast(SQLModel, table=True):

@@ -71,7 +71,7 @@ class GivenOthers:
     why_not: str
 
 
-def strata_of(levels: Mapping[str, Sequence[object]], factor: str) -> Strata:
+def strata_of(levels: Mapping[str, Sequence[int]], factor: str) -> Strata:
     """Strata for `factor`; `levels`: each factor's value by take, all of one length.
 
     Raises BadInput for an unknown factor or unequal lengths.
@@ -190,7 +190,7 @@ def permutation_test(
 
 
 def undirected(
-    table: PairTable, levels: Mapping[str, Sequence[object]], factor: str, rng: np.random.Generator
+    table: PairTable, levels: Mapping[str, Sequence[int]], factor: str, rng: np.random.Generator
 ) -> GivenOthers:
     """Share right between levels of `factor` minus within one, inside strata, one-sided.
 
@@ -225,7 +225,7 @@ def undirected(
 
 
 def directed(
-    table: PairTable, levels: Mapping[str, Sequence[object]], factor: str, rng: np.random.Generator
+    table: PairTable, levels: Mapping[str, Sequence[int]], factor: str, rng: np.random.Generator
 ) -> GivenOthers:
     """Take scores between levels of `factor` inside strata.
 
@@ -264,7 +264,7 @@ def _told(found: Attribution, strata: Strata, factor: str) -> GivenOthers:
     return GivenOthers(factor, found, len(strata.sizes), int(np.count_nonzero(strata.telling)), "")
 
 
-def _cannot(strata: Strata, factor: str, levels: Mapping[str, Sequence[object]]) -> GivenOthers:
+def _cannot(strata: Strata, factor: str, levels: Mapping[str, Sequence[int]]) -> GivenOthers:
     others = " and ".join(f"“{name}”" for name in levels if name != factor)
     if np.unique(strata.labels).size < 2:
         why = f"All takes are alike in “{factor}”."

@@ -4,12 +4,14 @@ Made in one pass over the take; an hour takes 115 MB or less.
 """
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panel.audio.reading.stretches import Block, Recording
+
+Real = TypeVar("Real", np.float32, np.float64)
 
 LEAST_HZ = 8_000
 
@@ -43,7 +45,7 @@ def by_difference(recording: Recording) -> bool:
     return whole <= 0.05 * total and total > 0
 
 
-def one_channel(block: Any, difference: bool) -> Any:
+def one_channel(block: NDArray[Real], difference: bool) -> NDArray[Real]:
     """The sum of the channels, or their difference; (frames,)."""
     if block.shape[1] == 1:
         return block[:, 0]

@@ -2,11 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panel.audio.sound import Audio, Source
+
+Places = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ def clipped_stretches(samples: Audio) -> int:
     return count
 
 
-def cornered(side: Audio, peak: float, starts: Any, stops: Any) -> int:
+def cornered(side: Audio, peak: float, starts: Places, stops: Places) -> int:
     """How many of the stretches of `side` that stand at `peak` end in a corner."""
     long = stops - starts >= 3
     starts, stops = starts[long], stops[long]
@@ -157,7 +159,7 @@ def noise_power(samples: Audio, rate: int) -> float:
     return quietest(power)
 
 
-def quietest(power: Any) -> float:
+def quietest(power: NDArray[np.floating]) -> float:
     """Mean of the lowest twentieth of the blocks' powers; 0 of fewer than twenty."""
     blocks = len(power)
     if blocks < 20:

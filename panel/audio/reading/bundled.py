@@ -11,9 +11,10 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panel.audio.reading.containers import AGAIN
 from panel.audio.sound import Audio, Probe, Source
@@ -115,7 +116,7 @@ def decode(path: Path, name: str, longest_s: float, most_bytes: int) -> tuple[Au
 @contextmanager
 def decoding(
     path: Path, name: str, longest_s: float, word: str = "f32", most_bytes: int = MOST_BYTES
-) -> Iterator[tuple[int, int, Iterator[Any]]]:
+) -> Iterator[tuple[int, int, Iterator[NDArray[np.floating]]]]:
     """The rate in Hz, how many channels there are, and all samples in blocks (frames, channels),
     float32 or ("f64") float64; decoded into a temporary file first.
 
@@ -149,7 +150,7 @@ def decoding(
         yield rate, channels, _blocks(out, channels, word)
 
 
-def _blocks(out: IO[bytes], channels: int, word: str) -> Iterator[Any]:
+def _blocks(out: IO[bytes], channels: int, word: str) -> Iterator[NDArray[np.floating]]:
     width = int(word[1:]) // 8
     # Read rather than mapped: the temporary file goes away.
     while held := out.read(_AT_A_TIME * channels * width):

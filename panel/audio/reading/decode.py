@@ -9,15 +9,20 @@ import io
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panel.audio.limits import LONGEST_TAKE_MINUTES
 from panel.audio.reading import bundled
 from panel.audio.reading.containers import AGAIN, check_whole, kind
 from panel.audio.sound import Audio, Probe, Sound, Source
 from panel.errors import BadInput, TooLarge
+
+if TYPE_CHECKING:
+    import soundfile
+    from _typeshed import WriteableBuffer
 
 __all__ = ["LONGEST_S", "Audio", "Probe", "Sound", "Source", "probe", "read"]
 
@@ -143,7 +148,7 @@ def _probe_plain(path: Path, kind_: str, name: str) -> Probe:
 
 
 @contextmanager
-def opened(path: Path, name: str) -> Iterator[Any]:
+def opened(path: Path, name: str) -> Iterator["soundfile.SoundFile"]:
     """A file opened by content: the descriptor hides the name, and is closed in every case."""
     import soundfile
 
@@ -168,7 +173,7 @@ class _AsRf64(io.FileIO):
     """A BW64 file under the name that libsndfile knows: the two long forms of WAV differ in
     their first four bytes (ITU-R BS.2088-1, annex 1; EBU Tech 3306)."""
 
-    def readinto(self, buffer: Any) -> int:
+    def readinto(self, buffer: "WriteableBuffer") -> int:
         at = self.tell()
         count = super().readinto(buffer) or 0
         named = b"RF64"[at : at + count]
@@ -230,7 +235,7 @@ class FlacSum:
         self.bits = ((info[12] & 1) << 4 | info[13] >> 4) + 1
         self.sum = hashlib.md5(usedforsecurity=False)
 
-    def add(self, words: np.ndarray[Any, np.dtype[np.int32]]) -> None:
+    def add(self, words: NDArray[np.int32]) -> None:
         width = (self.bits + 7) // 8
         little = np.ascontiguousarray(words >> (32 - self.bits)).astype("<i4", copy=False)
         packed = little.view(np.uint8).reshape(-1, 4)[:, :width]

@@ -16,7 +16,7 @@ class Field:
     type: str
     title: str
     description: str
-    constraints: tuple[tuple[str, Any], ...] = ()
+    constraints: tuple[tuple[str, bool | float | str | list[str]], ...] = ()
 
     def schema(self) -> dict[str, Any]:
         entry: dict[str, Any] = {
@@ -180,10 +180,11 @@ def codebook_rows() -> list[tuple[str, str, str, str, str]]:
     for table, fields in TABLES.items():
         for field in fields:
             limits = dict(field.constraints)
+            values = limits.get("enum")
             if field.type == "boolean":
                 allowed = "1, 0"
-            elif "enum" in limits:
-                allowed = ", ".join(limits["enum"])
+            elif isinstance(values, list):
+                allowed = ", ".join(values)
             elif "minimum" in limits:
                 allowed = f"{limits['minimum']} or more"
             else:

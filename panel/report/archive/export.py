@@ -319,7 +319,7 @@ def _json(value: Mapping[str, Any]) -> bytes:
     return text.encode() + b"\n"
 
 
-def _csv(fields: Sequence[Field], rows: Sequence[Sequence[Any]]) -> bytes:
+def _csv(fields: Sequence[Field], rows: Sequence[Sequence[str | float | None]]) -> bytes:
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow([field.name for field in fields])

@@ -3,7 +3,6 @@
 import io
 import secrets
 import threading
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +61,7 @@ def write_clip(
 
 def _cached(store: Store, key: str) -> NDArray[np.float64] | None:
     with _cache_lock:
-        kept: dict[str, Any] = store.clips.setdefault("samples", {})
+        kept: dict[str, NDArray[np.float64]] = store.clips.setdefault("samples", {})
         found: NDArray[np.float64] | None = kept.pop(key, None)
         if found is not None:
             kept[key] = found  # now the most recently used
@@ -71,7 +70,7 @@ def _cached(store: Store, key: str) -> NDArray[np.float64] | None:
 
 def _cache(store: Store, key: str, samples: NDArray[np.float64]) -> None:
     with _cache_lock:
-        kept: dict[str, Any] = store.clips.setdefault("samples", {})
+        kept: dict[str, NDArray[np.float64]] = store.clips.setdefault("samples", {})
         kept[key] = samples
         while len(kept) > 1 and sum(array.nbytes for array in kept.values()) > CACHE_BYTES:
             kept.pop(next(iter(kept)))

@@ -4,7 +4,8 @@ how many votes there are by the hour."""
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Integer, cast, extract, func
+from sqlalchemy import Integer, extract, func
+from sqlalchemy import cast as as_sql
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
@@ -139,7 +140,7 @@ def _answered_in_several_browsers(session: Session, study_id: int) -> int:
 
 
 def _votes_by_hour(session: Session, study_id: int) -> tuple[tuple[datetime, int], ...]:
-    hour = cast(extract("epoch", col(Vote.received_at)), Integer) // 3600
+    hour = as_sql(extract("epoch", col(Vote.received_at)), Integer) // 3600
     rows = session.exec(
         select(hour, func.count()).where(Vote.study_id == study_id).group_by(hour).order_by(hour)
     )
