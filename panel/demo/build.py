@@ -26,7 +26,7 @@ from panel.demo.voting import LISTENERS, Listened, let_listen, with_planted
 from panel.settings import Settings
 from panel.stages import accounts, studies
 from panel.stages.clips import prepare
-from panel.stages.conclude import publish, vote_table
+from panel.stages.conclude import ending, publish
 from panel.stages.contrasts import asked as contrasts
 from panel.stages.listeners import invite
 from panel.stages.plan import lock
@@ -68,7 +68,7 @@ def build(settings: Settings) -> Built:
         votes = let_listen(store, settings, closed_id, places, rng, step)
         step.begin("Concluding by the plan's rule", 1)
         store.clock.now += timedelta(hours=9)
-        vote_table.close(store, closed_id)
+        ending.close(store, closed_id)
         name = publish.file_name(store, closed_id)
         (settings.data / name).write_bytes(publish.export(store, closed_id))
         step.advance()

@@ -79,10 +79,10 @@ def ready(place: Place) -> Built:
 
 def summary(place: Place, built: Built) -> dict[str, Any]:
     """What `--once` prints: addresses, number of votes, and each contrast's verdict."""
-    from panel.stages.conclude import vote_table
+    from panel.stages.conclude import ending
 
     store = _opened(place)
-    verdict = vote_table.verdict(store, built.closed_id)
+    verdict = ending.verdict(store, built.closed_id)
     keys = ("name", "role", "procedure", "verdict", "correct", "trials")
     return {
         "desk_url": _desk_link(store, place.settings, built),

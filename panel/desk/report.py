@@ -14,7 +14,7 @@ from panel.errors import PanelError
 from panel.pages import page
 from panel.prose import capital
 from panel.stages.accounts import OrganiserView
-from panel.stages.conclude import publish, vote_table
+from panel.stages.conclude import ending, publish
 from panel.stages.listen import reasons
 from panel.stages.studies import StudyView
 from panel.stages.takes import leaders_shown
@@ -70,7 +70,7 @@ def end_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
 @router.post("/end")
 def end(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Response:
     try:
-        vote_table.close(store_of(request), study.id)
+        ending.close(store_of(request), study.id)
     except PanelError as error:
         return _end(request, who, study, problem=error)
     return RedirectResponse(f"{study.href}/verdict", status_code=303)
@@ -119,7 +119,7 @@ def plan(request: Request, study: OwnStudy) -> Response:
 def _sealed(request: Request, who: OrganiserView, study: StudyView) -> Response:
     standing = None
     if study.state == "open":
-        standing = vote_table.standing(store_of(request), study.id)
+        standing = ending.standing(store_of(request), study.id)
     return study_page(request, "conclude/sealed.html", who, study, "verdict", standing=standing)
 
 
@@ -133,5 +133,5 @@ def _end(
         study,
         "verdict",
         problem=problem,
-        standing=vote_table.standing(store_of(request), study.id),
+        standing=ending.standing(store_of(request), study.id),
     )

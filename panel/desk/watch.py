@@ -18,7 +18,7 @@ from panel.desk.shown.watch import correction, shown_bars, shown_counts, shown_l
 from panel.desk.study_page import study_page
 from panel.pages import environment
 from panel.stages.accounts import OrganiserView
-from panel.stages.conclude import vote_table, watch
+from panel.stages.conclude import early_look, ending, watch
 from panel.stages.conclude.watch import Progress
 from panel.stages.studies import StudyView
 
@@ -47,13 +47,13 @@ def watch_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         open=study.state == "open",
         counts=shown_counts(progress),
         picture=_picture(progress),
-        standing=vote_table.standing(store, study.id),
+        standing=ending.standing(store, study.id),
     )
 
 
 @router.get("/look")
 def look_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
-    looks = vote_table.interim(store_of(request), study.id)
+    looks = early_look.interim(store_of(request), study.id)
     return study_page(
         request,
         "conclude/watch_look.html",
@@ -62,7 +62,7 @@ def look_page(request: Request, who: SignedIn, study: OwnStudy) -> Response:
         "watch",
         looks=[shown_look(look) for look in looks],
         correction=correction(looks),
-        standing=vote_table.standing(store_of(request), study.id),
+        standing=ending.standing(store_of(request), study.id),
     )
 
 

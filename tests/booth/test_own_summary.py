@@ -11,7 +11,7 @@ from sqlmodel import select
 
 from panel.app import create_app
 from panel.settings import Settings
-from panel.stages.conclude import own_summary, vote_table
+from panel.stages.conclude import ending, own_summary
 from panel.stages.listen import visit, votes_in
 from panel.store.sealing import code_hash
 from panel.store.session import Store
@@ -37,7 +37,7 @@ def test_the_count_is_the_listeners_own_with_its_exact_chance(store: Store, righ
     answered_right(store, study.links[0], right=right)
     answered_right(store, study.links[1], right=not right)
     assert own_summary.of(store, study.links[0]) is None, "nothing before the end"
-    vote_table.close(store, study.id)
+    ending.close(store, study.id)
     told = own_summary.of(store, study.links[0])
     assert told is not None
     counted = [part for part in told.parts if isinstance(part, own_summary.Counted)]
@@ -61,7 +61,7 @@ def test_the_page_shows_it_only_if_the_plan_allows(store: Store, settings: Setti
     for study in (allowed, silent):
         answered_right(store, study.links[0], right=True)
         answered_right(store, study.links[1], right=False)
-        vote_table.close(store, study.id)
+        ending.close(store, study.id)
     with TestClient(create_app(settings)) as client:
         page = client.get(f"/listen/{allowed.links[0]}").text
         assert re.search(r"You were right (\d) of \1 times", page)

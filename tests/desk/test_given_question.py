@@ -19,7 +19,7 @@ from panel.analysis.wording import told as wording
 from panel.cli import app
 from panel.report.archive.export import recompute
 from panel.stages.clips import measured, prepare
-from panel.stages.conclude import publish, vote_table
+from panel.stages.conclude import ending, publish
 from panel.stages.contrasts import asked as contrasts
 from panel.stages.listeners import invite
 from panel.stages.plan import lock
@@ -123,7 +123,7 @@ def test_from_the_form_to_the_archive_only_takes_alike_in_what_is_given_meet(log
     alike = {p for p in combinations(sorted(keys), 2) if stratum[p[0]] == stratum[p[1]]}
     assert met == alike  # every pair within a group, and none across
 
-    verdict = vote_table.close(made.store, made.id)
+    verdict = ending.close(made.store, made.id)
     (found,) = (c for c in verdict.contrasts if c.role == "question")
     said = wording.told(publish.plan_of(made.store, made.id), verdict).contrasts[found.id]
     assert found.verdict == "heard"

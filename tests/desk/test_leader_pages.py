@@ -191,7 +191,7 @@ def test_report_shows_what_the_leader_measured_once_the_study_is_closed(tmp_path
     from voting_cast import desk_in, fewer_wanted, vote
 
     from panel.audio.leader import find, measured
-    from panel.stages.conclude import vote_table
+    from panel.stages.conclude import ending
     from panel.store.tables import FoundLeader, Take
 
     desk = desk_in(tmp_path, procedures=("abx",), listeners=1, votes=2)
@@ -212,7 +212,7 @@ def test_report_shows_what_the_leader_measured_once_the_study_is_closed(tmp_path
     report = desk.href("/verdict/report")
     assert desk.organiser.get(report).status_code == 403
     vote(desk.store, desk.study.links[0])
-    vote_table.close(desk.store, desk.study.id)
+    ending.close(desk.store, desk.study.id)
     page = desk.organiser.get(report).text
     assert "What the leader measured" in page
     for title in ("Response of the equipment", "Distortion over order of recording"):

@@ -7,7 +7,7 @@ import pytest
 from voting_cast import CAST, Desk, desk_in, fewer_wanted, guessing, rightly, vote
 
 from panel.analysis.wording.told import told
-from panel.stages.conclude import publish, vote_table
+from panel.stages.conclude import ending, publish
 
 PAGES = ("", "/end", "/report", "/reasons", "/export.zip", "/plan.json")
 
@@ -30,7 +30,7 @@ def test_who_may_come_here_before_and_after_the_end(desk):
     vote(desk.store, desk.study.links[0])
     for closed in (False, True):
         if closed:
-            vote_table.close(desk.store, desk.study.id)
+            ending.close(desk.store, desk.study.id)
         for page in PAGES:
             where = desk.href("/verdict" + page)
             allowed = desk.organiser.get(where, follow_redirects=False).status_code
@@ -50,20 +50,20 @@ def test_nobody_else_ends_the_voting(desk, who):
     vote(desk.store, desk.study.links[0])
     answer = desk.post("/verdict/end", who=who)
     assert answer.status_code in ((404,) if who == "other_organiser" else (303, 403))
-    assert vote_table.standing(desk.store, desk.study.id).sealed
+    assert ending.standing(desk.store, desk.study.id).sealed
 
 
 def test_without_its_token_the_form_ends_nothing(desk):
     vote(desk.store, desk.study.links[0])
     answer = desk.organiser.post(desk.href("/verdict/end"), data={"csrf": "wrong"})
     assert answer.status_code == 403
-    assert vote_table.standing(desk.store, desk.study.id).sealed
+    assert ending.standing(desk.store, desk.study.id).sealed
 
 
 def test_a_visit_ends_nothing(desk):
     vote(desk.store, desk.study.links[0])
     assert desk.organiser.get(desk.href("/verdict/end")).status_code == 200
-    assert vote_table.standing(desk.store, desk.study.id).sealed
+    assert ending.standing(desk.store, desk.study.id).sealed
 
 
 def test_the_sealed_page_says_what_is_missing_and_ending_early_asks_first(desk):
@@ -83,7 +83,7 @@ def test_ending_without_votes_says_so_and_ends_nothing(desk):
     answer = desk.post("/verdict/end")
     assert answer.status_code == 409
     assert "no vote yet" in answer.text
-    assert vote_table.standing(desk.store, desk.study.id).sealed
+    assert ending.standing(desk.store, desk.study.id).sealed
 
 
 def test_the_organiser_ends_the_voting_and_reads_the_verdict(desk):
@@ -93,7 +93,7 @@ def test_the_organiser_ends_the_voting_and_reads_the_verdict(desk):
     assert answer.status_code == 303
     assert desk.post("/verdict/end").status_code == 303, "twice does no harm"
     plan = publish.plan_of(desk.store, desk.study.id)
-    document = told(plan, vote_table.verdict(desk.store, desk.study.id))
+    document = told(plan, ending.verdict(desk.store, desk.study.id))
     import html
 
     for page in ("/verdict", "/verdict/report"):
@@ -119,14 +119,14 @@ def test_if_the_analysis_fails_the_page_says_so_and_voting_goes_on(desk, monkeyp
     answer = desk.post("/verdict/end")
     assert answer.status_code == 400
     assert "The table contradicts itself." in answer.text
-    assert vote_table.standing(desk.store, desk.study.id).sealed
+    assert ending.standing(desk.store, desk.study.id).sealed
     assert vote(desk.store, desk.study.links[1]) == 3
 
 
 def test_the_archive_comes_as_a_file_and_is_not_kept_on_the_way(desk):
     for link in desk.study.links:
         vote(desk.store, link, guessing)
-    vote_table.close(desk.store, desk.study.id)
+    ending.close(desk.store, desk.study.id)
     answer = desk.organiser.get(desk.href("/verdict/export.zip"))
     assert answer.headers["content-type"] == "application/zip"
     assert answer.headers["content-disposition"].startswith('attachment; filename="fair-hearing-')

@@ -20,7 +20,7 @@ from voting_cast import CAST, Desk, desk_in, fewer_wanted, rightly, vote, wrongl
 
 from panel.desk import watch as pages
 from panel.desk.shown import watch as shown_watch
-from panel.stages.conclude import vote_table
+from panel.stages.conclude import early_look, ending
 from panel.stages.conclude.watch import Progress
 from panel.store.tables import Listener, Organiser, Trial
 
@@ -98,7 +98,7 @@ def test_an_anytime_plan_may_be_looked_at(tmp_path):
     for link in desk.study.links:
         vote(desk.store, link)
     page = desk.organiser.get(desk.href("/watch/look")).text
-    [look] = vote_table.interim(desk.store, desk.study.id)
+    [look] = early_look.interim(desk.store, desk.study.id)
     assert f"{look.count} of {look.trials} (100 %" in page
     assert f"{look.e_value:.3g} times" in page
     assert "planned end" in page
@@ -196,7 +196,7 @@ def test_the_stream_carries_each_change_and_ends_with_the_voting(desk, monkeypat
         everything = []
         for link in study.links:
             vote(desk.store, link)
-        vote_table.close(desk.store, study.id)
+        ending.close(desk.store, study.id)
         name = ""
         while name != "closed":
             name, data = events.next()

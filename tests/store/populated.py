@@ -22,7 +22,7 @@ from sqlmodel import col, select
 from panel.audio.leader import file as leader
 from panel.errors import NotAllowed
 from panel.stages import accounts, studies
-from panel.stages.conclude import vote_table
+from panel.stages.conclude import ending
 from panel.stages.listen import check_results, visit, votes_in, withdraw
 from panel.stages.listeners import invite, joining, letters
 from panel.stages.plan import lock
@@ -108,7 +108,7 @@ def _concluded(made: Made) -> None:
     visit.finish(made.store, stays, "A remark.")
     withdraw.withdraw(made.store, leaves_answers, keep_answers=True)
     withdraw.withdraw(made.store, takes_all, keep_answers=False)
-    vote_table.close(made.store, study.id)
+    ending.close(made.store, study.id)
 
 
 def as_sql(database: Path) -> str:

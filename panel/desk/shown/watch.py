@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from panel.desk.shown.numbers import counted
-from panel.stages.conclude.vote_table import Look
+from panel.stages.conclude.early_look import Look
 from panel.stages.conclude.watch import Progress
 
 MOST_BARS = 96

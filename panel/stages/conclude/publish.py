@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import func
 from sqlmodel import select
 
-from panel.stages.conclude import vote_table
+from panel.stages.conclude import ending, vote_table
 from panel.stages.listen import reasons
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store
@@ -23,7 +23,7 @@ def export(store: Store, study_id: int, *, with_reasons: bool = False) -> bytes:
     sealed."""
     from panel.report.archive.export import write_zip
 
-    document = vote_table.verdict(store, study_id)
+    document = ending.verdict(store, study_id)
     votes, listeners = vote_table.vote_table(store, study_id)
     words = reasons.as_csv(store, study_id) if with_reasons else None
     return write_zip(plan_of(store, study_id), votes, listeners, document, reasons=words)
@@ -44,7 +44,7 @@ def report_context(
     """What the template of the report reads. Raises NotAllowed while the study is sealed."""
     from panel.report.page.contents import context
 
-    document = vote_table.verdict(store, study_id)
+    document = ending.verdict(store, study_id)
     votes, listeners = vote_table.vote_table(store, study_id)
     with store.session() as s:
         study = s.get_one(Study, study_id)
@@ -59,7 +59,7 @@ def report_context(
         document,
         votes,
         listeners,
-        vote_table.measured(store, study_id).by_question,
+        ending.measured(store, study_id).by_question,
         organiser=organiser.name,
         dates=_dates(study.locked_at, *days),
         export_url=export_url,

@@ -150,10 +150,10 @@ def test_sentence_reasons_methods_plan_and_chain_say_what_is_given(study):
 def test_the_archive_gives_the_same_verdict_again_and_names_what_is_given(study, tmp_path):
     path = tmp_path / "export.zip"
     path.write_bytes(write_zip(study[0], *as_tables(*study[1:3]), study[3]))
-    verdict, stored, identical = recompute(path)
-    assert identical
-    assert verdict == stored
-    assert verdict["contrasts"][0]["numbers"]["given"] == ["element"]
+    found = recompute(path)
+    assert found.identical
+
+    assert found.verdict.contrasts[0].numbers.given == ("element",)
 
 
 def test_a_vote_on_takes_of_two_strata_does_not_belong_to_the_plan(study):

@@ -22,7 +22,7 @@ from voting_cast import (
 
 from panel.analysis import verdict as analysis
 from panel.errors import BadInput, Conflict, Gone, NotAllowed
-from panel.stages.conclude import vote_table
+from panel.stages.conclude import early_look, ending, vote_table
 from panel.stages.listen import visit, votes_in
 from panel.store.opening import open_store
 from panel.store.tables import Listener, Study, Trial, Verdict, Vote
@@ -143,10 +143,10 @@ def test_closing_stores_the_verdict_and_refuses_later_votes(store):
     study = fewer_wanted(store, study, 1)
     vote(store, study.links[0], rightly)
     visit.consent(store, study.links[1])
-    document = vote_table.close(store, study.id)
+    document = ending.close(store, study.id)
     assert document.votes == 3
     assert closed_at(store, study) is not None
-    assert vote_table.verdict(store, study.id) == document
+    assert ending.verdict(store, study.id) == document
     json.dumps(document.document(), allow_nan=False)
     with pytest.raises(Gone):
         votes_in.vote(store, study.links[1], 1, str(uuid.uuid4()), 0)
@@ -156,9 +156,9 @@ def test_closing_stores_the_verdict_and_refuses_later_votes(store):
 def test_closing_twice_gives_the_same_verdict_once(store):
     study = build(store, procedures=("abx",), listeners=1, votes=2)
     vote(store, study.links[0])
-    first = vote_table.close(store, study.id)
+    first = ending.close(store, study.id)
     when = closed_at(store, study)
-    assert vote_table.close(store, study.id) == first
+    assert ending.close(store, study.id) == first
     assert closed_at(store, study) == when
     assert verdicts(store) == 1
 
@@ -170,7 +170,7 @@ def test_two_who_close_at_once_get_one_verdict(store):
 
     def close() -> None:
         start.wait()
-        found.append(vote_table.close(store, study.id))
+        found.append(ending.close(store, study.id))
 
     threads = [threading.Thread(target=close) for _ in range(3)]
     for thread in threads:
@@ -193,11 +193,11 @@ def test_if_the_analysis_fails_nothing_is_closed(store, monkeypatch, error):
     with monkeypatch.context() as broken:
         broken.setattr(analysis, "conclude", fail)
         with pytest.raises(type(error), match="broken"):
-            vote_table.close(store, study.id)
+            ending.close(store, study.id)
     assert closed_at(store, study) is None
     assert verdicts(store) == 0
     assert vote(store, study.links[0]) == 2, "voting goes on"
-    assert vote_table.close(store, study.id).votes == 3
+    assert ending.close(store, study.id).votes == 3
 
 
 @pytest.mark.parametrize("nth", [1, 2])
@@ -217,13 +217,13 @@ def test_if_a_write_fails_nothing_is_half_closed(store, monkeypatch, nth):
     event.listen(store.engine, "before_cursor_execute", fail)
     try:
         with pytest.raises(OSError, match="disk full"):
-            vote_table.close(store, study.id)
+            ending.close(store, study.id)
     finally:
         event.remove(store.engine, "before_cursor_execute", fail)
     assert len(writes) == nth
     assert closed_at(store, study) is None
     assert verdicts(store) == 0
-    assert vote_table.close(store, study.id).votes == 3
+    assert ending.close(store, study.id).votes == 3
 
 
 def test_a_vote_that_comes_in_meanwhile_is_in_the_verdict(store, monkeypatch):
@@ -238,7 +238,7 @@ def test_a_vote_that_comes_in_meanwhile_is_in_the_verdict(store, monkeypatch):
         return real(plan, votes, listeners)
 
     monkeypatch.setattr(analysis, "conclude", slow)
-    document = vote_table.close(store, study.id)
+    document = ending.close(store, study.id)
     votes, rows = vote_table.vote_table(store, study.id)
     assert document.votes == len(votes) == 3 + 3
     assert real(read_plan(study.plan), votes, rows) == document
@@ -247,13 +247,13 @@ def test_a_vote_that_comes_in_meanwhile_is_in_the_verdict(store, monkeypatch):
 def test_there_is_nothing_to_conclude_without_votes(store):
     study = build(store, listeners=1)
     with pytest.raises(Conflict, match="no vote"):
-        vote_table.close(store, study.id)
+        ending.close(store, study.id)
     assert closed_at(store, study) is None
 
 
 def test_before_the_lock_nothing_can_be_ended(store):
     study = build(store, locked=False)
-    for call in (vote_table.close, vote_table.standing, vote_table.vote_table, vote_table.interim):
+    for call in (ending.close, ending.standing, vote_table.vote_table, early_look.interim):
         with pytest.raises(Conflict, match="not locked"):
             call(store, study.id)
 
@@ -261,26 +261,26 @@ def test_before_the_lock_nothing_can_be_ended(store):
 def test_the_verdict_is_sealed_until_the_end(store):
     study = build(store, procedures=("abx",), listeners=1, votes=2)
     vote(store, study.links[0])
-    for call in (vote_table.verdict, vote_table.measured, vote_table.interim):
+    for call in (ending.verdict, ending.measured, early_look.interim):
         with pytest.raises(NotAllowed, match="sealed"):
             call(store, study.id)
-    vote_table.close(store, study.id)
-    assert vote_table.verdict(store, study.id).votes == 3
-    assert vote_table.measured(store, study.id) is not None
+    ending.close(store, study.id)
+    assert ending.verdict(store, study.id).votes == 3
+    assert ending.measured(store, study.id) is not None
     with pytest.raises(NotAllowed):
-        vote_table.interim(store, study.id)
+        early_look.interim(store, study.id)
 
 
 @pytest.mark.parametrize("answering", [rightly, wrongly])
 def test_the_standing_does_not_depend_on_the_answers(store, answering):
     study = fewer_wanted(store, build(store, procedures=("abx",), listeners=2, votes=2), 2)
     vote(store, study.links[0], answering)
-    standing = vote_table.standing(store, study.id)
+    standing = ending.standing(store, study.id)
     assert (standing.votes, standing.planned_votes, standing.missing) == (3, 6, 3)
     assert not standing.ready
     assert standing.sealed
     vote(store, study.links[1], answering)
-    assert vote_table.standing(store, study.id).ready
+    assert ending.standing(store, study.id).ready
 
 
 def test_an_anytime_plan_may_be_looked_at_and_gives_the_verdicts_own_numbers(store):
@@ -289,10 +289,10 @@ def test_an_anytime_plan_may_be_looked_at_and_gives_the_verdicts_own_numbers(sto
     study = build(store, procedures=("abx", "preference"), listeners=3, votes=6)
     study = with_rule(store, study, stop={"kind": "anytime", "listeners": 3})
     with pytest.raises(Conflict, match="no vote"):
-        vote_table.interim(store, study.id)
+        early_look.interim(store, study.id)
     for link in study.links:
         vote(store, link, rightly)
-    looks = {look.procedure: look for look in vote_table.interim(store, study.id)}
+    looks = {look.procedure: look for look in early_look.interim(store, study.id)}
     votes, _ = vote_table.vote_table(store, study.id)
     sides = {"t01": 0, "t02": 0, "t03": 1, "t04": 1}
     across = [
@@ -321,7 +321,7 @@ def test_a_missing_clip_keeps_no_study_open_and_is_said(store, monkeypatch):
         raise NotFound("A clip of this study is missing.", hint="Restore it from a backup.")
 
     monkeypatch.setattr(prepare, "measured", missing)
-    vote_table.close(store, study.id)
-    assert "missing" in vote_table.measured(store, study.id).unavailable
+    ending.close(store, study.id)
+    assert "missing" in ending.measured(store, study.id).unavailable
     report = publish.report_context(store, study.id)["report"]
     assert any("not measured" in text for text in report.sections[0].measured)

@@ -12,7 +12,7 @@ from voting_cast import guessing, settings_in, vote
 from panel.analysis.wording.told import told
 from panel.errors import NotAllowed
 from panel.report.archive.export import recompute
-from panel.stages.conclude import publish, vote_table
+from panel.stages.conclude import ending, publish
 from panel.stages.listen import visit
 from panel.stages.listeners import invite
 from panel.store.opening import open_store
@@ -56,7 +56,7 @@ def test_while_sealed_there_is_no_archive_and_no_report(store, study):
 
 
 def test_the_archive_recomputes_to_the_same_verdict(store, study, tmp_path):
-    document = vote_table.close(store, study.id)
+    document = ending.close(store, study.id)
     path = tmp_path / publish.file_name(store, study.id)
     path.write_bytes(publish.export(store, study.id))
     again = recompute(path)
@@ -65,7 +65,7 @@ def test_the_archive_recomputes_to_the_same_verdict(store, study, tmp_path):
 
 
 def test_nobody_can_be_found_in_the_archive(store, study):
-    vote_table.close(store, study.id)
+    ending.close(store, study.id)
     content = publish.export(store, study.id)
     with store.session() as s:
         people = s.exec(select(Listener)).all()
@@ -100,7 +100,7 @@ def test_nobody_can_be_found_in_the_archive(store, study):
 
 
 def test_the_archive_carries_no_time_of_its_own(store, study):
-    vote_table.close(store, study.id)
+    ending.close(store, study.id)
     first = publish.export(store, study.id)
     with zipfile.ZipFile(io.BytesIO(first)) as archive:
         assert {info.date_time for info in archive.infolist()} == {(1980, 1, 1, 0, 0, 0)}
@@ -125,7 +125,7 @@ def test_the_plans_bytes_have_the_plans_hash(store, study):
 
 
 def test_the_report_reads_what_was_concluded(store, study):
-    document = vote_table.close(store, study.id)
+    document = ending.close(store, study.id)
     report = publish.report_context(store, study.id)["report"]
     assert " ".join(report.headline) == told(publish.plan_of(store, study.id), document).headline
     assert report.organiser == "Larkfield Pickups"
