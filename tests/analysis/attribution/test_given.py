@@ -14,6 +14,7 @@ from made_studies import GRID, TABLE
 from scipy.stats import binom
 from vote_records import ListenerRow, as_judged, as_tables
 
+from panel.analysis import verdict as verdicts
 from panel.analysis.decision.judgement import judge
 from panel.design.schedule import listener_trials
 from panel.errors import BadInput
@@ -141,19 +142,20 @@ def test_sentence_reasons_methods_plan_and_chain_say_what_is_given(study):
     assert "given element: only takes alike in element" in found["sentence"]
     assert any("among those alike in element (all of 200 ways)" in r for r in found["reasons"])
     assert "was asked given element" in verdict["methods"]
-    said = " ".join(s for section in in_words(plan) for s in section.sentences)
+    said = " ".join(s for section in in_words(read_plan(plan)) for s in section.sentences)
     assert "asked given element" in said
     assert "element ribbon; element coil" in said
-    assert "alike in element" in chain_of(plan, plan["contrasts"][0]).sentences[0]
+    read = read_plan(plan)
+    assert "alike in element" in chain_of(read, read.contrasts[0]).sentences[0]
 
 
 def test_the_archive_gives_the_same_verdict_again_and_names_what_is_given(study, tmp_path):
     path = tmp_path / "export.zip"
-    path.write_bytes(write_zip(study[0], *as_tables(*study[1:3]), study[3]))
+    plan, tables = read_plan(study[0]), as_tables(*study[1:3])
+    path.write_bytes(write_zip(plan, *tables, verdicts.conclude(plan, *tables)))
     found = recompute(path)
     assert found.identical
-
-    assert found.verdict.contrasts[0].numbers.given == ("element",)
+    assert found.verdict.contrasts[0].numbers.question.given == ("element",)
 
 
 def test_a_vote_on_takes_of_two_strata_does_not_belong_to_the_plan(study):
