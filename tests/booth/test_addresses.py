@@ -89,7 +89,8 @@ def test_no_trial_before_its_practice(client: TestClient, listener: str) -> None
 def test_a_vote_is_taken_or_refused_in_a_sentence(
     client: TestClient, store: Store, practised: str, changes: dict[str, object], status: int
 ) -> None:
-    body = vote(**changes)
+    due = client.post(f"/listen/{practised}/trial", json={}).json()["trial"]
+    body = vote(**{"answer": due["answers"][0]["value"], **changes})
     reply = client.post(f"/listen/{practised}/vote", json=body, headers=JSON)
     assert reply.status_code == status
     with store.session() as s:
