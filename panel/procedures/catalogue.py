@@ -1,6 +1,6 @@
 """The procedures there are, by their codes. A new one is a file beside this and a line here."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import get_args
 
 from panel.errors import BadInput
@@ -36,9 +36,11 @@ def procedure(code: str) -> Procedure:
         ) from None
 
 
-def in_order(codes: Collection[str]) -> list[Procedure]:
-    """The procedures of these codes, those for bare audibility first, as they are proposed."""
-    purposes = get_args(Purpose)
+def in_order(
+    codes: Collection[str], purposes: Sequence[Purpose] = get_args(Purpose)
+) -> list[Procedure]:
+    """The procedures of these codes by what they are for, in the order of `purposes` (those for
+    bare audibility first), and as they are proposed."""
     return sorted(
         (PROCEDURES[code] for code in PROCEDURES if code in codes),
         key=lambda kind: (purposes.index(kind.purpose), kind.proposed),

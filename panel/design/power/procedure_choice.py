@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from panel.design.power.votes import VotesNeeded, share_right, votes_needed
 from panel.procedures.base import Purpose
-from panel.procedures.catalogue import MEASURE, PROCEDURES
+from panel.procedures.catalogue import MEASURE, PROCEDURES, in_order
 
 DPRIMES = (0.5, 1.0, 1.5, 2.0)
 PLAN_DPRIME = 1.0
@@ -35,9 +35,7 @@ def options(purpose: Purpose, alpha: float = 0.05, wanted: float = 0.8) -> list[
     "direction": a word for the difference is at hand. "liking": which is liked better.
     "audibility": whether anything at all is heard, without a direction.
     """
-    order = sorted(
-        PROCEDURES.values(), key=lambda kind: (INSTEAD[purpose].index(kind.purpose), kind.proposed)
-    )
+    order = in_order(PROCEDURES, INSTEAD[purpose])
     prices = {
         kind.code: tuple(
             (d, votes_needed(kind.code, share_right(kind.code, dprime=d), alpha, wanted))
