@@ -7,6 +7,7 @@ import pytest
 from desk_cast import Door
 
 from panel.stages.clips import prepare
+from panel.stages.takes import intake
 
 
 def words(page: object) -> str:
@@ -59,3 +60,11 @@ def test_the_measured_page_has_sentences_pictures_and_tables(ready: Door):
         assert re.search(r"<title[^>]*>[^<]+</title><desc[^>]*>[^<]+</desc>", picture)
     assert page.count("<details>") == page.count("<table>") == 2
     assert "under the signal is left across the conditions" in words(got)
+
+
+def test_the_measured_page_says_what_is_missing_where_no_excerpt_is_marked(ready: Door):
+    intake.remove_excerpt(ready.made.store, ready.made.id, "e1")
+    got = ready.get("/contrasts/measured")
+    assert got.status_code == 200
+    assert "No excerpt is marked" in words(got)
+    assert "Mark an excerpt" in words(got)

@@ -14,6 +14,7 @@ from panel.audio.measure.difference import third_octave_difference
 from panel.audio.measure.envelope import NoteDifference
 from panel.audio.measure.low_corner import CornerShift
 from panel.audio.measure.retakes import retake_band
+from panel.errors import NotFound
 from panel.report.figures.drawing import Figure
 from panel.report.figures.measured import measured_difference
 from panel.report.figures.response import response_difference
@@ -48,7 +49,8 @@ MOST_KEPT = 40
 def measured(store: Store, study_id: int) -> Measurements:
     """For each question what the last condition measurably is against the first.
 
-    All excerpts are taken together. Raises NotFound where a clip has not been prepared.
+    All excerpts are taken together. Raises NotFound where a clip has not been prepared, or where
+    something is asked and no excerpt is marked.
     """
     with store.session() as s:
         # Given another factor, takes of one condition differ in that: they are no retakes.
@@ -61,6 +63,8 @@ def measured(store: Store, study_id: int) -> Measurements:
         clips = {(clip.take_key, clip.excerpt_key): clip for clip in clips_in(s, study_id)}
         factors = factors_in(s, study_id)
         logs = {take.key: log_of(take) for take in takes_in(s, study_id)}
+    if questions and not excerpts:
+        raise NotFound("No excerpt is marked.", hint="Mark an excerpt, then prepare the clips.")
     entries = []
     for question in questions:
         sides = question.conditions
