@@ -5,6 +5,8 @@
     python tests/bench/validity.py --table slices.jsonl [more.jsonl …] [--anew]
     python tests/bench/validity.py --page
 
+with PYTHONPATH=tests/study, where its studies are made.
+
 A cell is one truth: takes that differ by themselves (spread in d′), a change that does something
 or nothing, listeners who hear or do not (sensitivities log-normal, spread 0.5). The plan's schedule
 is dealt out, by 16 seeds in turn, and the votes go through panel.design.power.simulate.judged, that
@@ -17,10 +19,8 @@ and counted runs differ.
 """
 
 import argparse
-import importlib.util
 import json
 import math
-import sys
 import time
 import zlib
 from collections import defaultdict
@@ -30,6 +30,7 @@ from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
+import made_studies as made
 import numpy as np
 import validity_table as table
 
@@ -41,14 +42,6 @@ from panel.errors import BadInput
 from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.curves import CURVES
 from panel.study.plan_reading import read_plan
-
-_HERE = Path(__file__).resolve().parent
-_SPEC = importlib.util.spec_from_file_location("made", _HERE.parent / "study/made_studies.py")
-assert _SPEC is not None
-assert _SPEC.loader is not None
-made = importlib.util.module_from_spec(_SPEC)
-sys.modules["made"] = made
-_SPEC.loader.exec_module(made)
 
 LARGE, SMALL = (40, 24), (16, 12)  # listeners × votes
 SCHEDULES = 16

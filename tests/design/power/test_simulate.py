@@ -33,6 +33,9 @@ def written_out(asked, answers):
             if procedure == "triangle":
                 slots = (pair[0], pair[0], pair[1])
                 answer, three = ("three" if correct else "one"), slots[2]
+            elif procedure == "tetrad":
+                slots = (pair[0], pair[0], pair[1], pair[1])
+                answer, three, four = ("two" if correct else "four"), slots[2], slots[3]
             elif procedure == "duo_trio":
                 slots = (pair[0], *pair) if i % 2 else (pair[1], *pair)
                 three = slots[2]
@@ -91,6 +94,7 @@ def studies():
         "abx": made.plan(two[0], made.control_of(two[0]), check, listeners=12),
         "two questions": made.plan(*two, made.control_of(two[1]), free, check, listeners=10),
         "triangle, strict": made.plan(triangle, check, listeners=12, exclusion=STRICT),
+        "tetrad": made.plan(made.contrast("q1", "tetrad", (4, 4), votes=12), check, listeners=12),
         "anytime": made.plan(two[0], check, listeners=12, kind="anytime"),
         "anytime, strict": made.plan(
             two[0], made.control_of(two[0]), check, listeners=12, kind="anytime", exclusion=STRICT
