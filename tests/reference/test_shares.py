@@ -4,6 +4,7 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy.stats import beta, norm
 
 from panel.analysis.counts import exact, shares
 
@@ -137,3 +138,47 @@ def test_listeners_for_limit_is_where_the_bound_passes():
     assert need == pytest.approx(by_table, abs=1)
     assert shares.listeners_for_limit(np.full(20, 0.8), 0.5, 0.25) is None
     assert shares.listeners_for_limit([], 0.5, 0.25) is None
+
+
+@pytest.mark.parametrize("listeners", [12, 100, 1_000, 3_000, 4_000, 7_000, 10_000, 20_000])
+def test_chance_of_a_weighted_sum_is_the_beta_law_however_many_listeners(listeners):
+    """One vote each: Σ W x is Beta(right + 1, wrong), in the middle and far out on either side."""
+    right = round(0.71 * listeners)
+    scores = np.r_[np.ones(right), np.zeros(listeners - right)]
+    law = beta(right + 1, listeners - right)
+    for away in (-6, -2, -0.1, 0, 0.1, 2, 6):
+        at = law.mean() + away * law.std()
+        if 0 < at < 1:
+            assert shares.p_at_least(scores, at) == pytest.approx(law.sf(at), rel=1e-8, abs=1e-14)
+
+
+@pytest.mark.parametrize("listeners", [1_000, 3_000, 4_000, 7_000, 10_000, 20_000])
+def test_large_panels_have_the_limits_of_the_normal_law(listeners):
+    """Σ W x has the mean of the scores and the added 1, and their variance over listeners + 2; in
+    large panels it is normal but for its skewness (Cornish & Fisher 1938, Rev. Inst. Int. Statist.
+    5, 307–320): of exponentials so weighted, twice the scores' own over √listeners."""
+    x = np.random.default_rng(21).binomial(24, 0.712, listeners) / 24
+    for scores in (x, 1 - x):
+        with_one = np.append(scores, 1.0)
+        sd = with_one.std() / np.sqrt(listeners + 2)
+        skew = 2 * np.mean((with_one - with_one.mean()) ** 3) / with_one.std() ** 3
+        skew /= np.sqrt(listeners)
+        for confidence in (0.8, 0.95, 0.975):
+            z = norm.ppf(confidence)
+            reference = with_one.mean() + sd * (z + skew / 6 * (z * z - 1))
+            found = shares.mean_upper(scores, confidence)
+            assert found == pytest.approx(reference, abs=0.003 * sd + 1e-6)
+            assert shares.p_at_least(scores, found) == pytest.approx(1 - confidence, abs=1e-7)
+
+
+@pytest.mark.parametrize(("listeners", "runs"), [(12, 800), (100, 500), (1_000, 300), (4_000, 100)])
+def test_interval_covers_in_small_and_large_panels(listeners, runs):
+    """Listeners' own shares right are spread from 0.5 to 1 with mean 0.65."""
+    rng = np.random.default_rng(22)
+    own = 0.5 + 0.5 * rng.beta(0.9, 2.1, (runs, listeners))
+    panels = rng.binomial(10, own) / 10
+    ends = np.array([shares.mean_interval(x) for x in panels])
+    missed = np.mean((ends[:, 0] > 0.65) | (ends[:, 1] < 0.65))
+    assert missed <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
+    assert np.all(ends[:, 0] < panels.mean(axis=1))
+    assert np.all(ends[:, 1] > panels.mean(axis=1))
