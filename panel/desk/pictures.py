@@ -1,29 +1,29 @@
 """Pictures at the desk as SVG: overviews of takes, and the power of a plan."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 from markupsafe import Markup
+
+from panel.study.overview import Overview
 
 WIDTH, HEIGHT = 1000, 90
 _QUIET = 0.03  # some 30 dB under the peak
 
 
-def overview(picture: Mapping[str, Any], span: float, full: float | None = None) -> Markup:
+def overview(picture: Overview, span: float, full: float | None = None) -> Markup:
     """The picture of one take on a time axis of `span` seconds that all takes of a page share.
 
     The loudest place fills the height: takes are to be compared in what happens when, and their
     levels stand in the log; where levels are to be seen, `full` is the sample value that does.
     Decorative (aria-hidden); times stand beside it in words.
     """
-    lowest, highest, rms = picture["lowest"], picture["highest"], picture["rms"]
-    seconds = float(picture["seconds"])
+    lowest, highest, rms = picture.lowest, picture.highest, picture.rms
     loudest = (
         full or max(max(map(abs, lowest), default=0.0), max(map(abs, highest), default=0.0)) or 1.0
     )
-    across = WIDTH * seconds / span if span else WIDTH
+    across = WIDTH * picture.seconds / span if span else WIDTH
     step = across / len(lowest)
     middle, half = HEIGHT / 2, HEIGHT / 2 - 2
     outline = _band(highest, lowest, step, middle, half / loudest)
@@ -40,12 +40,10 @@ def overview(picture: Mapping[str, Any], span: float, full: float | None = None)
     )
 
 
-def in_words(picture: Mapping[str, Any]) -> str:
+def in_words(picture: Overview) -> str:
     """What the picture of one take shows: from when to when it sounds, and its peak."""
-    seconds = float(picture["seconds"])
-    peaks = [
-        max(abs(a), abs(b)) for a, b in zip(picture["lowest"], picture["highest"], strict=True)
-    ]
+    seconds = picture.seconds
+    peaks = [max(abs(a), abs(b)) for a, b in zip(picture.lowest, picture.highest, strict=True)]
     loudest = max(peaks, default=0.0)
     if not loudest:
         return f"Silent, {seconds:.1f} s."
@@ -59,10 +57,10 @@ def in_words(picture: Mapping[str, Any]) -> str:
     )
 
 
-def levels(picture: Mapping[str, Any], edges: Sequence[float]) -> list[str]:
+def levels(picture: Overview, edges: Sequence[float]) -> list[str]:
     """RMS level in dBFS between neighbouring edges (in s), "" where the take has ended."""
-    rms = picture["rms"]
-    step = float(picture["seconds"]) / len(rms) if rms else 1.0
+    rms = picture.rms
+    step = picture.seconds / len(rms) if rms else 1.0
     out = []
     for low, high in pairwise(edges):
         there = [value for i, value in enumerate(rms) if low <= (i + 0.5) * step < high]
@@ -97,7 +95,9 @@ def _round_steps(last: int) -> list[int]:
     return list(range(step, last + 1, step)) or [last]
 
 
-def _band(upper: list[float], lower: list[float], step: float, middle: float, scale: float) -> str:
+def _band(
+    upper: Sequence[float], lower: Sequence[float], step: float, middle: float, scale: float
+) -> str:
     there = [f"{step * i:.1f},{middle - value * scale:.1f}" for i, value in enumerate(upper)]
     back = [f"{step * i:.1f},{middle - value * scale:.1f}" for i, value in enumerate(lower)]
     return "M" + "L".join(there) + "L" + "L".join(reversed(back)) + "Z"

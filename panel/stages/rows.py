@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from itertools import product
 from math import isfinite
-from typing import Any, Literal
+from typing import Literal
 
 from sqlmodel import Session, col, select
 
@@ -18,7 +18,9 @@ from panel.store.tables import Clip, Contrast, Excerpt, Factor, Plan, Study, Tak
 from panel.study import factors as design
 from panel.study import plan as written
 from panel.study.factors import TakeLog
+from panel.study.overview import Overview, read_overview
 from panel.study.plan_reading import read_contrast
+from panel.study.shapes import NOT_TOLD
 
 LONGEST_LABEL = 40
 
@@ -46,7 +48,7 @@ class TakeView:
     range_lu: float | None
     notes: str
     same_as: str
-    overview: Mapping[str, Any]
+    overview: Overview
 
 
 def factors_in(session: Session, study_id: int) -> tuple[design.Factor, ...]:
@@ -192,6 +194,7 @@ def view_of(take: Take, twins: Mapping[str, str]) -> TakeView:
     bits = f"{take.bits}-bit" if take.bits else take.subtype.replace("_", " ").lower()
     if take.subtype in ("FLOAT", "DOUBLE"):
         bits += " float"
+    overview = read_overview(take.overview)
     return TakeView(
         key=take.key,
         label=take.label,
@@ -207,10 +210,10 @@ def view_of(take: Take, twins: Mapping[str, str]) -> TakeView:
         music_at_s=take.music_at / take.rate,
         seconds=take.frames / take.rate,
         loudness_lufs=take.loudness_lufs,
-        range_lu=take.overview.get("range_lu"),
+        range_lu=None if overview.range_lu is NOT_TOLD else overview.range_lu,
         notes=take.notes,
         same_as=twins.get(take.key, ""),
-        overview=take.overview,
+        overview=overview,
     )
 
 

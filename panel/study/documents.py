@@ -90,6 +90,19 @@ class Entry:
             raise self._wrong("true or false")
         return self.value
 
+    def numbers(self) -> tuple[float, ...]:
+        """The numbers of a list, each as it stands there: a whole one stays one."""
+        held = self.value if isinstance(self.value, list) else []
+        found = tuple(
+            each
+            for each in held
+            if isinstance(each, int | float) and not isinstance(each, bool) and math.isfinite(each)
+        )
+        if not isinstance(self.value, list) or len(found) < len(held):
+            for entry in self:
+                entry.number()  # names the first that is none
+        return found
+
     def texts(self) -> tuple[str, ...]:
         return tuple(entry.text() for entry in self)
 

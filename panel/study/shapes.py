@@ -119,6 +119,8 @@ def _one_of(kinds: tuple[Any, ...], entry: Entry) -> Any:
 
 
 def _tuple(kinds: tuple[Any, ...], entry: Entry) -> Any:
+    if kinds == (float, Ellipsis):
+        return entry.numbers()
     if kinds[-1] is Ellipsis:
         return tuple(_value(kinds[0], each) for each in entry)
     found = list(entry)

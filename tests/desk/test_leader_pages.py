@@ -193,6 +193,7 @@ def test_report_shows_what_the_leader_measured_once_the_study_is_closed(tmp_path
     from panel.audio.leader import find, measured
     from panel.stages.conclude import ending
     from panel.store.tables import FoundLeader, Take
+    from panel.study.shapes import written
 
     desk = desk_in(tmp_path, procedures=("abx",), listeners=1, votes=2)
     fewer_wanted(desk.store, desk.study, 1)
@@ -201,11 +202,12 @@ def test_report_shows_what_the_leader_measured_once_the_study_is_closed(tmp_path
         for number, take in enumerate(s.exec(select(Take).order_by(Take.key)).all()):
             heard = chain.heard(played, corner_hz=100.0 + 20 * number)[:, None]
             found = find.find(heard, chain.RATE)
+            told = measured.of_take(in_memory(heard, chain.RATE), found)
             s.add(
                 FoundLeader(
                     take_id=take.id, start=found.start, drift_ppm=0.0, inverted=False,
                     likeness=found.likeness, layout="short",
-                    channels=measured.of_take(in_memory(heard, chain.RATE), found),
+                    channels=[written(one) for one in told],
                 )
             )  # fmt: skip
         s.commit()

@@ -1,27 +1,28 @@
 """The overview of a take in words and as a table: from a picture whose truth is known."""
 
 import re
+from dataclasses import replace
 
 import pytest
 from desk_cast import Door
 
 from panel.desk import pictures
+from panel.study.overview import Overview
 
 MINUS = "\N{MINUS SIGN}"
 # 100 columns over 10 s: silence to 2 s, a tenth of full scale to 8 s, a half at 5.05 s.
 PEAKS = [0.0] * 20 + [0.1] * 60 + [0.0] * 20
 PEAKS[50] = 0.5
-PICTURE = {
-    "lowest": [-peak for peak in PEAKS], "highest": PEAKS, "rms": [0.5 * p for p in PEAKS],
-    "seconds": 10.0,
-}  # fmt: skip
+PICTURE = Overview(
+    tuple(-peak for peak in PEAKS), tuple(PEAKS), tuple(0.5 * p for p in PEAKS), seconds=10.0
+)
 
 
 def test_words_say_where_it_sounds_and_peaks():
     said = pictures.in_words(PICTURE)
     assert "from 2.0 to 8.0 s" in said
     assert f"peaks at 5.0 s with {MINUS}6 dBFS" in said.replace("5.1", "5.0")
-    quiet = {**PICTURE, "lowest": [0.0] * 100, "highest": [0.0] * 100}
+    quiet = replace(PICTURE, lowest=(0.0,) * 100, highest=(0.0,) * 100)
     assert pictures.in_words(quiet) == "Silent, 10.0 s."
 
 

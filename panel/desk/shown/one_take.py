@@ -103,5 +103,7 @@ def _level(track: TrackView) -> str:
 
 
 def _loudest(file: WaitingView) -> float:
-    places = (track.overview[edge] for track in file.tracks for edge in ("lowest", "highest"))
-    return float(max(abs(value) for values in places for value in values))
+    places = (
+        edge for track in file.tracks for edge in (track.overview.lowest, track.overview.highest)
+    )
+    return max(abs(value) for values in places for value in values)

@@ -4,10 +4,9 @@ Nothing is guessed: a wrong pair, once voted on, cannot be mended. What waits be
 contrast and is no take; chosen or discarded, it waits no longer.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import log10
-from typing import Any
 
 from sqlmodel import Session, col, select
 
@@ -29,6 +28,9 @@ from panel.stages.takes.intake import (
 from panel.store.files import original_key
 from panel.store.session import Store, write_first
 from panel.store.tables import WaitingFile
+from panel.study.documents import Entry
+from panel.study.overview import HINT, Overview
+from panel.study.shapes import read, written
 
 MOST_CHANNELS = 16
 
@@ -42,7 +44,7 @@ class TrackView:
     rms_db: float | None
     peak_db: float | None
     loudness_lufs: float | None
-    overview: Mapping[str, Any]
+    overview: Overview
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,7 @@ def take_or_wait(
                     file_name=sent.name,
                     rate=found.rate,
                     frames=found.frames,
-                    tracks=found_tracks,
+                    tracks=[written(track) for track in found_tracks],
                     uploaded_at=store.now(),
                 )
                 s.add(row)
@@ -157,20 +159,20 @@ def discard(store: Store, study_id: int, waiting_id: int) -> None:
     drop(store, row.sha256)
 
 
-def _tracks(store: Store, sent: Received, first: int, last: int) -> list[dict[str, Any]]:
+def _tracks(store: Store, sent: Received, first: int, last: int) -> list[TrackView]:
     """Level and picture of channels first to last, one or two, reading the file once."""
     numbers = range(first, last + 1)
     recording = files.opened(
         store.files.path(sent.key), channels=list(numbers), name=f"“{sent.name}”", checked=True
     )
     return [
-        {
-            "number": number,
-            "rms_db": _db(track.rms),
-            "peak_db": _db(track.peak),
-            "loudness_lufs": finite(track.loudness_lufs),
-            "overview": pictured(track.envelope),
-        }
+        TrackView(
+            number=number,
+            rms_db=_db(track.rms),
+            peak_db=_db(track.peak),
+            loudness_lufs=finite(track.loudness_lufs),
+            overview=pictured(track.envelope),
+        )
         for number, track in zip(numbers, tracks.of(recording, OVERVIEW_COLUMNS), strict=True)
     ]
 
@@ -192,5 +194,7 @@ def _view(row: WaitingFile) -> WaitingView:
         file_name=row.file_name,
         rate=row.rate,
         seconds=row.frames / row.rate,
-        tracks=tuple(TrackView(**track) for track in row.tracks),
+        tracks=tuple(
+            read(TrackView, Entry(track, "file that waits", HINT)) for track in row.tracks
+        ),
     )

@@ -9,22 +9,28 @@ have files of their own; their functions can be had from here too.
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlmodel import Session, select
 
 from panel.audio.intake import description
+from panel.audio.intake.description import Description
 from panel.audio.intake.overview import Envelope
 from panel.audio.leader import find, measured
+from panel.audio.leader.find import LeaderIn
+from panel.audio.leader.measured import KeptChannel
 from panel.audio.reading import decode, files, stretches
 from panel.audio.reading.stretches import Recording
-from panel.audio.sound import Probe
+from panel.audio.sound import Probe, Source
 from panel.errors import BadInput, Conflict, TooLarge
 from panel.settings import Settings
 from panel.stages.rows import (
     TakeView,
     asked_in,
+    finite,
     no_take,
     take_in,
     takes_in,
@@ -49,6 +55,8 @@ from panel.stages.takes.originals import path_of, referred_to
 from panel.store.files import original_key
 from panel.store.session import Store, write_first
 from panel.store.tables import Clip, Contrast, FoundLeader, Take, WaitingFile
+from panel.study.overview import Overview
+from panel.study.shapes import NOT_TOLD, NotTold, written
 
 __all__ = [
     "Entry", "ExcerptView", "GridView", "Limits", "Received", "TakeView", "add_excerpt",
@@ -130,9 +138,7 @@ def note_take(
     Raises as `add_take` does; the original is removed then, unless something else refers to it.
     """
     try:
-        described, leader = _describe(
-            store.files.path(sent.key), f"“{sent.name}”", limits, channels
-        )
+        described = _describe(store.files.path(sent.key), f"“{sent.name}”", limits, channels)
         with store.session() as s:
             write_first(s)
             there = room_for_take(s, study_id)
@@ -144,22 +150,11 @@ def note_take(
                 if row is None:
                     raise Conflict(f"“{sent.name}” waits no longer.", hint="Reload the page.")
                 s.delete(row)
-            number = max((int(take.key[1:]) for take in there), default=0) + 1
-            take = Take(
-                study_id=study_id,
-                key=f"t{number:02d}",
-                label=_free_label(tidy_label(label), number, there),
-                recorded_order=max((take.recorded_order for take in there), default=0) + 1,
-                sha256=sent.sha256,
-                bytes=sent.bytes,
-                file_name=sent.name,
-                uploaded_at=store.now(),
-                **described,
-            )
+            take = described.row(study_id, sent, there, label, store.now())
             s.add(take)
-            if leader is not None:
+            if described.leader is not None:
                 s.flush()  # gives the take its id
-                s.add(FoundLeader(take_id=take.id or 0, **leader))
+                s.add(described.leader.row(take.id or 0))
             s.commit()
             return view_of(take, twins_of([*there, take]))
     except BaseException:
@@ -231,57 +226,105 @@ def probed(path: Path, name: str, limits: Limits) -> Probe:
     return found
 
 
-def pictured(picture: Envelope) -> dict[str, Any]:
+def pictured(picture: Envelope, range_lu: float | NotTold | None = None) -> Overview:
     """An overview as it is kept."""
-    return {
-        "lowest": [round(float(value), 4) for value in picture.lowest],
-        "highest": [round(float(value), 4) for value in picture.highest],
-        "rms": [round(float(value), 4) for value in picture.rms],
-        "seconds": picture.seconds,
-    }
+
+    def rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
+        return tuple(round(float(value), 4) for value in values)
+
+    return Overview(
+        rounded(picture.lowest),
+        rounded(picture.highest),
+        rounded(picture.rms),
+        picture.seconds,
+        range_lu,
+    )
 
 
-def _describe(
-    path: Path, name: str, limits: Limits, channels: Sequence[int] | None
-) -> tuple[dict[str, Any], dict[str, Any] | None]:
-    """The columns that the sound itself fills, and those of the leader where there is one.
+@dataclass(frozen=True)
+class _Leader:
+    """Where a leader lies in the file, and what it tells channel by channel."""
 
-    Decodes all of it: a header may promise much.
-    """
+    found: LeaderIn
+    channels: tuple[KeptChannel, ...]
+
+    def row(self, take_id: int) -> FoundLeader:
+        return FoundLeader(
+            take_id=take_id,
+            start=self.found.start,
+            drift_ppm=self.found.drift_ppm,
+            inverted=self.found.inverted,
+            likeness=self.found.likeness,
+            layout=self.found.layout.key,
+            channels=[written(channel) for channel in self.channels],
+        )
+
+
+@dataclass(frozen=True)
+class _Described:
+    """What the sound of a take is, after its leader where there is one."""
+
+    source: Source
+    rate: int
+    channels: int
+    frames: int
+    kept_channels: tuple[int, ...]
+    described: Description
+    leader: _Leader | None
+
+    def row(
+        self, study_id: int, sent: Received, there: list[Take], label: str, now: datetime
+    ) -> Take:
+        """A take to be noted after those that are there."""
+        number = max((int(take.key[1:]) for take in there), default=0) + 1
+        lufs, range_lu = self.described.lufs, self.described.range_lu
+        overview = pictured(self.described.envelope, NOT_TOLD if range_lu is None else range_lu)
+        return Take(
+            study_id=study_id,
+            key=f"t{number:02d}",
+            label=_free_label(tidy_label(label), number, there),
+            recorded_order=max((take.recorded_order for take in there), default=0) + 1,
+            sha256=sent.sha256,
+            bytes=sent.bytes,
+            file_name=sent.name,
+            format=self.source.format,
+            subtype=self.source.subtype,
+            bits=self.source.bits,
+            lossy=self.source.lossy,
+            rate=self.rate,
+            channels=self.channels,
+            kept_channels=list(self.kept_channels),
+            music_at=self.leader.found.music_at if self.leader else 0,
+            frames=self.frames,
+            loudness_lufs=finite(lufs),
+            overview=overview.document(),
+            uploaded_at=now,
+        )
+
+
+def _describe(path: Path, name: str, limits: Limits, channels: Sequence[int] | None) -> _Described:
+    """What the file holds. Decodes all of it: a header may promise much."""
     found = probed(path, name, limits)
     whole: Recording
     if found.frames * found.channels <= AT_ONCE:
         whole = decode.read(path, channels=channels, name=name)
     else:
         whole = files.opened(path, channels=channels, name=name, checked=True)
-    leader = find.find_in(whole, name)
-    told = None
-    if leader is not None:
-        told = {
-            "start": leader.start,
-            "drift_ppm": leader.drift_ppm,
-            "inverted": leader.inverted,
-            "likeness": leader.likeness,
-            "layout": leader.layout.key,
-            "channels": measured.of_take(whole, leader),
-        }
-        find.check_music(whole.frames, leader, name)
-    sound = stretches.beginning_at(whole, leader.music_at if leader else 0)
-    described = description.of(sound, OVERVIEW_COLUMNS)
-    columns = {
-        "kept_channels": list(channels or ()) if found.channels > 2 else [],
-        "format": sound.source.format,
-        "subtype": sound.source.subtype,
-        "bits": sound.source.bits,
-        "lossy": sound.source.lossy,
-        "rate": sound.rate,
-        "channels": sound.channels,
-        "music_at": leader.music_at if leader else 0,
-        "frames": sound.frames,
-        "loudness_lufs": described.lufs if described.lufs > float("-inf") else None,
-        "overview": {**pictured(described.envelope), "range_lu": described.range_lu},
-    }
-    return columns, told
+    at = find.find_in(whole, name)
+    leader = None
+    if at is not None:
+        leader = _Leader(at, measured.of_take(whole, at))
+        find.check_music(whole.frames, at, name)
+    sound = stretches.beginning_at(whole, at.music_at if at else 0)
+    return _Described(
+        source=sound.source,
+        rate=sound.rate,
+        channels=sound.channels,
+        frames=sound.frames,
+        kept_channels=tuple(channels or ()) if found.channels > 2 else (),
+        described=description.of(sound, OVERVIEW_COLUMNS),
+        leader=leader,
+    )
 
 
 def room_for_take(session: Session, study_id: int) -> list[Take]:

@@ -14,13 +14,16 @@ from panel.audio.align.take import Hint
 from panel.audio.leader import file, find, signal
 from panel.audio.leader.file import LeaderFile
 from panel.audio.leader.find import LeaderIn
-from panel.audio.leader.measured import Channel
+from panel.audio.leader.measured import Channel, KeptChannel
 from panel.errors import BadInput, NotFound, TooLarge
 from panel.stages.rows import factors_in, takes_in
 from panel.stages.studies import unlocked
 from panel.stages.takes.intake import Limits, probed
 from panel.store.session import Store, write_first
 from panel.store.tables import FoundLeader, Study, Take
+from panel.study.documents import Entry
+from panel.study.overview import HINT
+from panel.study.shapes import read
 
 ALIGNMENTS = ("leader", "music")
 RATES = signal.RATES
@@ -149,7 +152,7 @@ def view(store: Store, study_id: int) -> LeadersView:
                 clock_ppm=found.drift_ppm,
                 inverted=base is not None and base.inverted != found.inverted,
                 layout=found.layout.key,
-                channels=tuple(Channel.of(kept) for kept in rows[take.key].channels),
+                channels=_channels(rows[take.key]),
             )
         )
     return LeadersView(
@@ -192,6 +195,11 @@ def _leader(take: Take, row: FoundLeader) -> LeaderIn:
         take.rate,
         signal.LAYOUTS[row.layout],
     )
+
+
+def _channels(row: FoundLeader) -> tuple[Channel, ...]:
+    kept = (Entry(channel, "measurement of the leader", HINT) for channel in row.channels)
+    return tuple(Channel.of(read(KeptChannel, entry)) for entry in kept)
 
 
 def _spool(path: Path, chunks: Iterable[bytes], name: str, limits: Limits) -> None:

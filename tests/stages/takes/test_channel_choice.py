@@ -50,7 +50,7 @@ def test_four_channels_wait_with_each_level_and_picture_told(empty: Made):
         assert track.peak_db == pytest.approx(
             20 * np.log10(np.abs(sound[:, column]).max()), abs=0.01
         )
-        assert max(track.overview["highest"]) == pytest.approx(sound[:, column].max(), abs=1e-4)
+        assert max(track.overview.highest) == pytest.approx(sound[:, column].max(), abs=1e-4)
     # A gain is a difference in loudness: closed form, 20 log of the ratio.
     assert third.loudness_lufs - first.loudness_lufs == pytest.approx(6.02, abs=0.05)
     assert (silent.rms_db, silent.peak_db, silent.loudness_lufs) == (None, None, None)
@@ -68,7 +68,7 @@ def test_chosen_channels_are_the_take_and_the_file_stays_whole(empty: Made, chan
     path, name = intake.original(empty.store, empty.id, view.key)
     assert (path.read_bytes(), name) == (content, "four.wav")
     kept = sound[:, [number - 1 for number in channels]]
-    assert max(view.overview["highest"]) == pytest.approx(kept.max(), abs=1e-4)
+    assert max(view.overview.highest) == pytest.approx(kept.max(), abs=1e-4)
 
 
 def test_the_choice_holds_in_preview_proposals_and_clips(empty: Made):

@@ -139,11 +139,11 @@ def test_overview_covers_the_take_and_holds_its_extremes(empty: Made):
     sound[RATE : RATE + 100] = 0.5
     sound[RATE + 200] = -0.75
     picture = add(empty, recordings.file(sound)).overview
-    assert picture["seconds"] == 2.0
-    middle = len(picture["highest"]) // 2
-    assert max(picture["highest"]) == pytest.approx(0.5, abs=1e-3)
-    assert min(picture["lowest"]) == pytest.approx(-0.75, abs=1e-3)
-    assert max(picture["highest"][: middle - 2]) == pytest.approx(0.0, abs=1e-3)
+    assert picture.seconds == 2.0
+    middle = len(picture.highest) // 2
+    assert max(picture.highest) == pytest.approx(0.5, abs=1e-3)
+    assert min(picture.lowest) == pytest.approx(-0.75, abs=1e-3)
+    assert max(picture.highest[: middle - 2]) == pytest.approx(0.0, abs=1e-3)
 
 
 def test_loudness_of_a_tone_is_what_the_standard_says(empty: Made):

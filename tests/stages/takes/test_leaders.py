@@ -78,7 +78,7 @@ def test_the_take_is_the_music_and_the_original_stays(empty: Made, played):
     content = chain.wav(np.concatenate((np.zeros(700), played)))
     view = intake.add_take(empty.store, empty.id, "a.wav", [content])
     assert view.seconds == pytest.approx(4.0, abs=1 / chain.RATE)
-    assert view.overview["seconds"] == pytest.approx(4.0, abs=1 / chain.RATE)
+    assert view.overview.seconds == pytest.approx(4.0, abs=1 / chain.RATE)
     path, _ = intake.original(empty.store, empty.id, view.key)
     assert path.read_bytes() == content
     heard, _ = chain.opened(preview.span(empty.store, empty.id, view.key, 0.0, 4.0))
