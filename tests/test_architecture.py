@@ -151,9 +151,9 @@ INSIDE = {
         ("align",), ("prepare", "listener_checks"), ("measure", "leader"),
     ),
     "analysis": (
-        ("counts", "attribution", "mixed"), ("preference",), ("decision",), ("sizes",),
-        ("dose", "listeners_across", "ranked", "reliability"), ("wording",), ("verdict",),
-        ("pool",),
+        ("refusals",), ("counts", "attribution", "mixed"), ("preference",), ("decision",),
+        ("sizes",), ("dose", "listeners_across", "ranked", "reliability"), ("wording",),
+        ("verdict",), ("pool",),
     ),
     "design": (
         ("floor",), ("guard",), ("plan_check",), ("plan", "schedule"), ("power",),

@@ -16,8 +16,8 @@ from scipy.stats import chi2
 
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.mixed import model
+from panel.analysis.refusals import Refused
 from panel.analysis.sizes import Size
-from panel.errors import BadInput
 from panel.study.verdict import Across, Remark
 
 LEAST_SHARED = 10  # listeners with votes on all of the questions
@@ -81,8 +81,8 @@ def _of_curve(
     try:
         without = model.fit(y, X, groups, link=link, nodes=1)
         with_ = model.fit(y, X, groups | {_ALL: listener * len(ids) + question}, link=link, nodes=1)
-    except BadInput as refused:
-        return _not_told(ids, Remark("refused", {"said": refused.message.rstrip(".")}))
+    except Refused as refused:
+        return _not_told(ids, Remark("refused", parts=(refused.remark,)))
     if not (without.converged and with_.converged):
         return _not_told(ids, Remark("unsettled"))
     ratio = max(0.0, without.deviance - with_.deviance)

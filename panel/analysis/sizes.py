@@ -23,7 +23,7 @@ from panel.analysis.decision.evidence import Evidence
 from panel.analysis.mixed import model
 from panel.analysis.mixed import profile as mixed_profile
 from panel.analysis.mixed.method import EVEN_LIMIT
-from panel.errors import BadInput
+from panel.analysis.refusals import Refused
 from panel.study.verdict import Remark
 
 LEAST_VOTES = 20
@@ -84,14 +84,14 @@ def with_skew(
     return (low * drawn_in if low > 0 else low), (high * drawn_in if high < 0 else high)
 
 
-def _none(code: str, **told: int | str) -> Size:
-    return Size(None, None, None, None, None, Remark(code, {**told}), {})
+def _none(code: str, *parts: Remark, **told: int | str) -> Size:
+    return Size(None, None, None, None, None, Remark(code, {**told}, parts), {})
 
 
-def _of_mean_share(found: Evidence, why: str, **said: str) -> Size:
+def _of_mean_share(found: Evidence, why: str, *refused: Remark) -> Size:
     """d′ at which the curve gives the mean share right, with the interval over listeners.
 
-    `why` there is no model's d′, as a code (wording.messages); `said`: by what refused.
+    `why` there is no model's d′, as a code (wording.messages); `refused`: what the model said.
     """
     curve = found.contrast.asked_by.curve
     assert curve is not None
@@ -103,14 +103,14 @@ def _of_mean_share(found: Evidence, why: str, **said: str) -> Size:
     if not math.isfinite(dprime):
         return _none("one_way")
     if not (math.isfinite(low) and math.isfinite(high)):
-        return _none("no_interval", why=why, **said)
+        return _none("no_interval", *refused, why=why)
     return Size(
         dprime=dprime,
         interval=(low, high),
         listener_sd=None,
         take_sd=None,
         excerpt_sd=None,
-        message=Remark("mean_share", {"why": why, **said}),
+        message=Remark("mean_share", {"why": why}, refused),
         listeners={},
         of=MEAN_SHARE,
     )
@@ -180,8 +180,8 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         if not contrast.directed and dprime < NEAR:
             return _of_mean_share(found, "little")
         profile = mixed_profile.profile_interval(y, ones, groups, level=confidence, link=link)
-    except BadInput as refused:
-        return _of_mean_share(found, "refused", said=refused.message.rstrip("."))
+    except Refused as refused:
+        return _of_mean_share(found, "refused", refused.remark)
     if not profile.converged:
         return _of_mean_share(found, "unsettled")
     z = float(ndtri(0.5 + confidence / 2))
@@ -211,7 +211,7 @@ def of_question(found: Evidence, alpha: float, confidence: float) -> Size:
         listener_sd=fitted.sd["listener"],
         take_sd=take_sd,
         excerpt_sd=fitted.sd.get("excerpt"),
-        message=Remark("unlike" if of == UNLIKE else "model", {"said": fitted.message}),
+        message=Remark("unlike" if of == UNLIKE else "model", parts=fitted.notes),
         listeners={
             c: (float(e[0]), float(e[1]), float(e[2])) for c, e in zip(codes, each, strict=True)
         },

@@ -24,10 +24,12 @@ Put: TypeAlias = str | bool | int | float | None
 
 @dataclass(frozen=True)
 class Remark:
-    """A reason, a next step, a limit or a message: its code, and what is put into its sentence."""
+    """A reason, a next step, a limit or a message: its code, what is put into its sentence, and the
+    remarks that it passes on."""
 
     code: str
     values: dict[str, Put] = field(default_factory=dict)
+    parts: tuple[Remark, ...] = ()
 
     def text(self, key: str) -> str:
         return str(self.values[key])

@@ -29,6 +29,7 @@ from scipy.stats import t as student
 from panel.analysis.attribution import variance_parts
 from panel.analysis.attribution.permutation import PairTable
 from panel.analysis.preference import worths
+from panel.analysis.refusals import Refused, as_refused
 from panel.errors import BadInput
 from panel.procedures.curves import CURVES, Curve
 
@@ -70,10 +71,7 @@ class DoseCurve:
 def _enough(labels: Ints, doses: Sequence[float]) -> Floats:
     dose: Floats = np.asarray(doses, float)[labels]
     if labels.size < LEAST_TAKES or np.unique(dose).size < 2:
-        raise BadInput(
-            "There are too few takes for a curve over dose.",
-            hint=f"It takes {LEAST_TAKES} takes at two doses or more.",
-        )
+        raise Refused("too_few_takes", takes=LEAST_TAKES)
     return dose
 
 
@@ -90,14 +88,17 @@ def directed(
     """Slope of log worth on dose. `one`, `other` (votes,): takes in the first and second position;
     `outcome` (votes,): 0 first, 1 second, 2 neither; `labels` (takes,); `doses` (conditions,).
 
-    Raises BadInput for too few takes or listeners, where worths are infinite, and where neither
+    Raises Refused for too few takes or listeners, where worths are infinite, and where neither
     takes nor listeners vary.
     """
     dose = _enough(labels, doses)
     people = int(np.unique(listener).size)
     if people < 2:
-        raise BadInput("One listener gives no band.", hint="Wait for another.")
-    fitted = worths.fit(one, other, outcome, labels.size, order_effect=True, cluster=listener)
+        raise Refused("one_listener")
+    try:
+        fitted = worths.fit(one, other, outcome, labels.size, order_effect=True, cluster=listener)
+    except BadInput as refused:
+        raise as_refused(refused) from None
     assert fitted.influence is not None
     away = dose - dose.mean()
     weights = away / np.sum(away**2)
@@ -109,10 +110,7 @@ def directed(
         slope, ((by_takes, dose.size - 2), (by_listeners, people - 1)), confidence
     )
     if band is None:
-        raise BadInput(
-            "No band can be given for the curve over dose: takes and listeners are all alike.",
-            hint="Wait for more votes.",
-        )
+        raise Refused("all_alike")
     return DoseCurve(slope, band, "logistic")
 
 
@@ -234,7 +232,7 @@ def undirected(
 ) -> DoseCurve:
     """d′ per unit of dose from pairs told apart. `curve`: a key of thurstone.CURVES, even.
 
-    Raises BadInput for too few takes, or where the votes set no limit.
+    Raises Refused for too few takes, or where the votes set no limit.
     """
     dose = _enough(labels, doses)
     range_ = float(np.ptp(dose))
@@ -243,10 +241,7 @@ def undirected(
     whole, top = _most_likely(votes, ((0.04, 0.25), (4.0, 0.04)))
     slope = math.sqrt(whole[0])
     if slope > 0.99 * _STEEPEST:
-        raise BadInput(
-            "The votes set no limit to how steep the curve over dose is: nearly all are right.",
-            hint="Compare doses that are nearer to each other.",
-        )
+        raise Refused("no_limit")
     slopes = []
     for take in range(labels.size):
         keep = (table.first != take) & (table.second != take)
@@ -256,10 +251,7 @@ def undirected(
         slopes.append(math.sqrt(_most_likely(left, ((0.04, 0.25), (4.0, 0.04)))[0][0]))
     count = len(slopes)
     if count < 2:
-        raise BadInput(
-            "No band can be given for the curve over dose: it hangs on single takes.",
-            hint="Record more takes of each dose.",
-        )
+        raise Refused("single_takes")
     variance = (count - 1) / count * float(np.sum((np.array(slopes) - np.mean(slopes)) ** 2))
     reach = float(student.ppf(0.5 + confidence / 2, count - 1)) * math.sqrt(variance)
     low, high = _likely_range(votes, whole, top, confidence)

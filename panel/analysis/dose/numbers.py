@@ -13,8 +13,8 @@ from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.judgement import Judgement
 from panel.analysis.dose import curve
 from panel.analysis.dose.curve import DoseCurve
+from panel.analysis.refusals import Refused
 from panel.analysis.sizes import LEAST_LISTENERS, LEAST_VOTES
-from panel.errors import BadInput
 from panel.study.plan import Contrast, Plan
 from panel.study.verdict import DoseResponse, Remark
 
@@ -42,8 +42,8 @@ def numbers(plan: Plan, judged: Judgement) -> DoseResponse | None:
         return empty
     try:
         found = _fitted(contrast, judged.evidence, plan.confidence)
-    except BadInput as refused:
-        return replace(empty, reason=Remark("refused", {"said": str(refused)}))
+    except Refused as refused:
+        return replace(empty, reason=Remark("refused", parts=(refused.remark,)))
     doses = np.array(sorted(float(c.dose or 0.0) for c in contrast.conditions))
     on_scale = np.log1p(doses) if contrast.scale == "log1p" else doses
     reach = float(on_scale[-1] - on_scale[0])

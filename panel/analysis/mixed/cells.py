@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 
+from panel.analysis.refusals import Refused
 from panel.errors import BadInput
 
 Floats = NDArray[np.float64]
@@ -122,7 +123,7 @@ def _fold(codes: list[Ints], sizes: list[int]) -> tuple[Ints, Ints]:
     """Cell of each row, and one row of each cell; cells in order of the codes."""
     key, size, total = np.zeros_like(codes[0]), 1, float(np.prod(np.array(sizes, dtype=float)))
     if total > 2.0**60:
-        raise BadInput("The groups have too many levels together to be told apart.")
+        raise Refused("levels_together")
     for code, levels in zip(codes, sizes, strict=True):
         key, size = key * levels + code, size * levels
     if size <= 8 * key.size + 1024:
@@ -292,10 +293,7 @@ def _laid_out(
             spots.append(units * width + border + np.arange(size))
             border += size
     if border > _BORDER_LIMIT or units * width * border > _PAIR_LIMIT:
-        raise BadInput(
-            f"The groups {', '.join(names)} cross with {units} and {border} levels: too many.",
-            hint="Only one group may have very many levels, unless another is nested in it.",
-        )
+        raise Refused("levels_crossed", groups=", ".join(names), units=units, border=border)
     factors = tuple(
         Factor(name, size, label, spot[code], spot, i == unit or i in places)
         for i, (name, size, label, spot, code) in enumerate(

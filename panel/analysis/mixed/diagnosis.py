@@ -7,6 +7,7 @@ import numpy as np
 from panel.analysis.mixed.arrow import gram
 from panel.analysis.mixed.cells import Cells
 from panel.analysis.mixed.links import Link
+from panel.analysis.refusals import Refused
 from panel.errors import BadInput
 
 
@@ -30,40 +31,24 @@ def check_design(cells: Cells) -> None:
 
 
 def check_groups(cells: Cells) -> None:
-    """Raise BadInput for a group whose spread cannot be told."""
+    """Raise Refused for a group whose spread cannot be told."""
     for factor in cells.factors:
         if factor.levels < 2:
-            raise BadInput(
-                f"There is only one {factor.name}, so a spread between them cannot be told.",
-                hint=f"Leave {factor.name} out of the groups, and claim nothing about others.",
-            )
+            raise Refused("one_level", group=factor.name)
         votes = np.bincount(factor.column, cells.n, cells.columns)[factor.places]
         if votes.max() < 2.0:
-            raise BadInput(
-                f"Each {factor.name} has one vote, so their spread cannot be told from chance.",
-                hint=f"Leave {factor.name} out of the groups.",
-            )
+            raise Refused("one_vote_each", group=factor.name)
 
 
 def check_answers(cells: Cells, link: Link) -> None:
-    """Raise BadInput where the answers put some effect at infinity."""
+    """Raise Refused where the answers put some effect at infinity."""
     right, votes = cells.y.sum(), cells.n.sum()
     if right == votes:
-        raise BadInput(
-            f"All {votes:.0f} answers are right, so the sensitivity has no upper end.",
-            hint="Report the exact count, or make the task harder.",
-        )
+        raise Refused("all_right", votes=round(votes))
     if right == 0 and not link.even:
-        raise BadInput(
-            f"All {votes:.0f} answers are wrong, so the effect has no lower end.",
-            hint="Report the exact count, and look for a fault in the key.",
-        )
+        raise Refused("all_wrong", votes=round(votes))
     if _separated(cells, link):
-        raise BadInput(
-            "Some fixed effect predicts all answers of some rows (separated data): it has no end.",
-            hint="Join the conditions that are all right or all wrong with others, "
-            "or report their counts.",
-        )
+        raise Refused("separated")
 
 
 def _separated(cells: Cells, link: Link) -> bool:

@@ -24,8 +24,10 @@ from panel.analysis.mixed.cells import Cells
 from panel.analysis.mixed.laplace import Information
 from panel.analysis.mixed.links import Sensitivity, link_named
 from panel.analysis.mixed.method import Method, prepare
+from panel.analysis.mixed.notes import in_english
 from panel.analysis.mixed.profile import Interval, LikelihoodRatio, against_chance, profile_interval
 from panel.analysis.mixed.search import Found, search
+from panel.study.verdict import Remark
 
 __all__ = [
     "Fit",
@@ -49,8 +51,8 @@ class Fit:
     `beta`, `se` (p,) on the scale of η; `se` is NaN where the data do not settle an effect (the
     message says so). `sd` the standard deviation of each group on that scale, `modes` its levels'
     conditional modes (in the order of `levels`), `mode_sd` their spread given the parameters.
-    `deviance` is −2 log L. `message` says in words what is remarkable; `converged` is False if the
-    numbers are not to be used.
+    `deviance` is −2 log L. `notes` are what is remarkable, and `message` the same in words;
+    `converged` is False if the numbers are not to be used.
     """
 
     beta: Floats
@@ -59,7 +61,7 @@ class Fit:
     sd: dict[str, float]
     deviance: float
     converged: bool
-    message: str
+    notes: tuple[Remark, ...]
     modes: dict[str, Floats]
     mode_sd: dict[str, Floats]
     levels: dict[str, NDArray[np.generic]]
@@ -72,6 +74,10 @@ class Fit:
     cells: int
     trials: int
     gradient: float = field(repr=False)  # largest |∂ deviance| at the end, in standard errors
+
+    @property
+    def message(self) -> str:
+        return in_english(self.notes)
 
     def dprime(self, eta: ArrayLike) -> Floats:
         """d′ at the linear predictor `eta` for a curve; η itself for logit and probit."""
@@ -103,9 +109,9 @@ def fit(
     crossed with small ones;
     `sensitivity` how an even curve keeps d′ from being negative; `offset` is added to η.
 
-    Raises BadInput for arrays that do not fit each other, an unknown link, a rank-deficient X,
-    a group with one level, separated data, all answers right, and all answers wrong where the
-    link has no floor.
+    Raises BadInput for arrays that do not fit each other, an unknown link and a rank-deficient X;
+    and its kind Refused, which has the reason as a fact, for a group with one level or one vote a
+    level, separated data, all answers right, and all answers wrong where the link has no floor.
     """
     cells, method = prepare(
         y,
@@ -146,16 +152,11 @@ def _reported(
         cells.factors, found.deviations, found.at_limit, strict=True
     ):
         if deviation == 0.0:
-            notes.append(f"The spread of {factor.name} is estimated as zero.")
+            notes.append(Remark("no_spread", {"group": factor.name}))
         if most:
-            notes.append(
-                f"The spread of {factor.name} stands at its limit of {deviation:.3g}: "
-                "at most a few stand out from the rest, and the votes do not tell by how much."
-            )
+            notes.append(Remark("at_limit", {"group": factor.name, "limit": float(deviation)}))
     if not settled:
-        notes.append(
-            f"The search did not settle: {found.to_gain:.2g} of deviance may be left to gain."
-        )
+        notes.append(Remark("unsettled", {"left": float(found.to_gain)}))
     with np.errstate(invalid="ignore"):
         se = np.sqrt(np.diagonal(covariance))
     unheard = link.even and bool(
@@ -166,10 +167,10 @@ def _reported(
         told = se < _SENSELESS
         covariance = np.where(told[:, None] & told, covariance, np.nan)
         se = np.where(told, se, np.nan)
-        notes.append("Nothing is heard beyond chance, so there is no standard error.")
+        notes.append(Remark("unheard"))
     elif flat:
         settled = False
-        notes.append("The likelihood is flat: the votes do not settle these effects.")
+        notes.append(Remark("flat"))
     spread = found.value.mode.hessian.diagonal() if cells.factors else np.empty(0, dtype=np.float64)
     pull = 0.5 * np.abs(found.value.gradient[free]) / np.maximum(scale, 1e-12)
     return Fit(
@@ -179,7 +180,7 @@ def _reported(
         sd={f.name: float(s) for f, s in zip(cells.factors, found.deviations, strict=True)},
         deviance=found.value.deviance - 2.0 * cells.constant,
         converged=settled,
-        message=" ".join(notes) or "The search converged.",
+        notes=tuple(notes),
         modes={
             f.name: s * found.value.mode.u[f.places]
             for f, s in zip(cells.factors, found.deviations, strict=True)

@@ -1,9 +1,6 @@
-"""What is said beside a number: of a size, of a curve over a dose, of listeners over questions.
+"""What is said beside a number: of a size, of a curve over a dose, of listeners over questions."""
 
-What the model itself found remarkable, and why it refused, comes from it in English and is put in
-as it is.
-"""
-
+from panel.analysis.wording.models import noted, refused
 from panel.prose import Language
 from panel.study.verdict import Remark
 
@@ -43,7 +40,6 @@ SIZES = {
     ),
     "several": "No single size describes more than two named conditions.",
     "swapped": "No size is given: fewer answers are right than guessing gives.",
-    "model": "{said}",
     "unlike": (
         "Listeners differ so much that the model's centre lies between unlike people and is not "
         "the typical listener's d′. {said}"
@@ -63,7 +59,6 @@ CURVES = {
     "few_listeners": "There are fewer than {listeners} listeners.",
     "swapped": "Fewer votes are right than guessing gives: answers may have been swapped.",
     "all_right": "Every vote was right, so the votes set no limit to the curve.",
-    "refused": "{said}",
 }
 ACROSS = {
     "few_shared": (
@@ -89,9 +84,13 @@ def of_size(say: Language, remark: Remark | None) -> str | None:
     """About a size; None where there is nothing to say."""
     if remark is None:
         return None
+    if remark.code == "model":
+        return noted(say, remark.parts)
     told = dict(remark.values)
     if "why" in told:
-        told["why"] = say(WHY[remark.text("why")], said=told.get("said"))
+        told["why"] = _why(say, remark)
+    elif remark.code == "unlike":
+        told["said"] = noted(say, remark.parts)
     for key in ("tau", "low"):
         if key in told:
             told[key] = f"{remark.number(key):.2f}"
@@ -100,12 +99,29 @@ def of_size(say: Language, remark: Remark | None) -> str | None:
 
 def of_curve(say: Language, remark: Remark | None) -> str | None:
     """Why no curve is given; None where one is."""
-    return None if remark is None else say(CURVES[remark.code], **remark.values)
+    if remark is None:
+        return None
+    if remark.code == "refused":
+        return " ".join(text for text in refused(say, remark.parts[0]) if text)
+    return say(CURVES[remark.code], **remark.values)
 
 
 def of_listeners(say: Language, remark: Remark) -> str:
     """Whether who hears one question hears the others."""
     told = dict(remark.values)
+    if remark.code == "refused":
+        told["said"] = _reason(say, remark)
     if "p" in told:
         told["p"] = f"{remark.number('p'):.2g}"
     return say(ACROSS[remark.code], **told)
+
+
+def _why(say: Language, remark: Remark) -> str:
+    """Why there is no model's size."""
+    text = WHY[remark.text("why")]
+    return say(text, said=_reason(say, remark)) if remark.parts else say(text)
+
+
+def _reason(say: Language, remark: Remark) -> str:
+    """Why the model refused, to stand inside a sentence."""
+    return refused(say, remark.parts[0])[0].rstrip(".")
