@@ -234,7 +234,7 @@ def _numbers(found: Evidence, size: Size, excerpts: int) -> PooledNumbers:
     asked, enough = found.asked, _enough(found)
     return PooledNumbers(
         chance=found.contrast.chance,
-        share=asked.count / asked.n if asked.count is not None else None,
+        share=asked.share,
         interval=found.interval if enough else None,
         p_chance=asked.p,
         e_value=asked.e_value,

@@ -102,6 +102,26 @@ def test_shares_respect_listeners_not_votes(study, told):
     assert numbers["share_lower"] < numbers["share_estimate"] < numbers["share_upper"]
 
 
+def test_who_votes_more_counts_no_more_in_the_share(study):
+    """Estimate and limits are of one mean: a listener's own share first, then over listeners."""
+    by_listener = defaultdict(list)
+    for v in study[1]:
+        if v.contrast == "q1":
+            by_listener[v.listener].append(v)
+    order = sorted(by_listener.values(), key=lambda votes: sum(bool(v.correct) for v in votes))
+    few = [v for i, votes in enumerate(order) for v in votes[: 12 if i < 7 else 4]]
+    own = [
+        np.mean([bool(v.correct) for v in few if v.listener == who])
+        for who in dict.fromkeys(v.listener for v in few)
+    ]
+    entry = of(pool(as_table(few)), "q1")
+    numbers, mean = entry["numbers"], np.mean(own)
+    assert abs(mean - entry["correct"] / entry["trials"]) > 0.01  # or it would prove nothing
+    assert numbers["share"] == pytest.approx(mean, abs=1e-6)
+    assert numbers["share_estimate"] == pytest.approx(max(0, 2 * mean - 1), abs=1e-6)
+    assert numbers["interval"][0] < mean < numbers["interval"][1]
+
+
 def test_guessers_beat_chance_in_at_most_one_table_of_twenty(made):
     document = made.plan(
         made.contrast("q1", "abx", (2, 2), votes=8),

@@ -182,3 +182,15 @@ def test_interval_covers_in_small_and_large_panels(listeners, runs):
     assert missed <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
     assert np.all(ends[:, 0] < panels.mean(axis=1))
     assert np.all(ends[:, 1] > panels.mean(axis=1))
+
+
+def test_a_listeners_own_share_comes_first():
+    y, who = [1, 0, 1, 1, 1, 0.5], [0, 0, 3, 3, 3, 1]
+    assert shares.of_listeners(y, who) == pytest.approx([0.5, 0.5, 1.0])
+    weights = shares.weights_of_votes(who)
+    assert weights == pytest.approx([1 / 6, 1 / 6, 1 / 9, 1 / 9, 1 / 9, 1 / 3])
+    assert weights @ y == pytest.approx(shares.of_listeners(y, who).mean())
+    assert shares.share_estimate(shares.of_listeners(y, who), 0.5) == pytest.approx(1 / 3)
+    assert shares.share_estimate([0.2, 0.4], 0.5) == 0.0
+    assert shares.share_estimate([], 0.5) is None
+    assert shares.of_listeners([], []).size == shares.weights_of_votes([]).size == 0

@@ -196,6 +196,35 @@ def mean_under(
     return p_at_least(x, claim) < 1 - confidence
 
 
+def of_listeners(y: ArrayLike, listener: ArrayLike) -> Floats:
+    """Each listener's own share, in the order of their codes; those without votes are left out.
+
+    `y` (votes,): right or not, or in halves; `listener` (votes,): codes from 0. What every estimate
+    and limit here starts from: a listener's own share first, then the mean over listeners, so that
+    whoever votes more does not count for more.
+    """
+    who = np.asarray(listener, np.int64)
+    n = np.bincount(who)
+    right = np.bincount(who, weights=np.asarray(y, float))
+    out: Floats = right[n > 0] / n[n > 0]
+    return out
+
+
+def weights_of_votes(listener: ArrayLike) -> Floats:
+    """What each vote counts for in the mean over listeners of their own shares, (votes,); they sum
+    to 1. `listener` (votes,): codes from 0."""
+    who = np.asarray(listener, np.int64)
+    n = np.bincount(who)
+    out: Floats = 1 / (n[who] * np.count_nonzero(n)) if who.size else np.zeros(0)
+    return out
+
+
+def share_estimate(scores: ArrayLike, chance: float) -> float | None:
+    """Mean share who hear, of the same scores and weights as its limits; None without a score."""
+    x = np.asarray(scores, float)
+    return share(float(x.mean()), chance) if x.size else None
+
+
 def mean_lower(scores: ArrayLike, confidence: float = 0.95, *, anytime: bool = False) -> float:
     """Lower limit on the mean of independent scores in [0, 1]; shape (listeners,)."""
     bound = mean_upper_anytime if anytime else mean_upper

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.analysis.counts import anytime, exact, monte_carlo
+from panel.analysis.counts import anytime, exact, monte_carlo, shares
 from panel.analysis.decision.coded import Coded
 from panel.study.plan import Contrast
 
@@ -35,9 +35,9 @@ class Tally:
 
     @property
     def share(self) -> float | None:
-        """Of all votes, those for neither counted half; None where nothing is counted."""
-        cast = self.n + self.ties
-        return None if self.count is None or not cast else (self.count + self.ties / 2) / cast
+        """Mean over listeners of their own shares, which the limits are of too, votes for neither
+        counted half; None where nothing is counted, or no listener's score may be used yet."""
+        return None if self.count is None or not self.scores.size else float(self.scores.mean())
 
 
 def _coins(rng: np.random.Generator, n: Ints, draws: int) -> Ints:
@@ -78,11 +78,8 @@ def _coins_p(
 
 
 def _scores(y: Floats, listener: Ints, complete: NDArray[np.bool_]) -> Floats:
-    n = np.bincount(listener, minlength=complete.size).astype(float)
-    right = np.bincount(listener, weights=y, minlength=complete.size)
-    use = (n > 0) & complete
-    out: Floats = right[use] / n[use]
-    return out
+    use = complete[listener]
+    return shares.of_listeners(y[use], listener[use])
 
 
 def tally(

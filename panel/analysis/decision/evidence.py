@@ -87,7 +87,7 @@ class Evidence:
     def share_estimate(self) -> float | None:
         if not self._has_upper:
             return None
-        return exact.share((self.asked.count or 0) / self.asked.n, self.contrast.chance)
+        return shares.share_estimate(self.asked.scores, self.contrast.chance)
 
     @cached_property
     def share_upper(self) -> float | None:

@@ -116,9 +116,9 @@ def forest(plan: Plan, verdict: Verdict) -> Figure | None:
         title,
         description,
         lambda canvas: _forest(canvas, rows),
-        f"Marks are shares of votes, not of people. Lines are {confidence} intervals for the mean "
-        "of listeners' own shares, each listener counting once; with few listeners they are "
-        "long. Filled disc: a claim about the change; ring: no such claim; square with a broken "
+        "Marks are means of listeners' own shares of votes, each listener counting once; lines are "
+        f"their {confidence} intervals, which are long with few listeners. Filled disc: a claim "
+        "about the change; ring: no such claim; square with a broken "
         "line: retakes, that is two recordings of the same condition; triangle: planted check, a "
         "difference put in to see whether listeners can hear one. The dashed upright is chance: "
         "what guessing gives.",

@@ -41,12 +41,12 @@ def in_short(contrast: Contrast, entry: ContrastVerdict) -> str:
     numbers, trials = entry.numbers, entry.trials
     if not trials:
         return "No votes count."
-    if entry.correct is None or numbers.share_right is None:
+    if entry.correct is None:
         return f"{plural(trials, 'blind comparison')}."
     if contrast.directed:
         return _leaning(contrast, entry)
     votes = (
-        f"{percent(numbers.share_right)} of answers right ({count(entry.correct)} of "
+        f"{percent(entry.correct / trials)} of answers right ({count(entry.correct)} of "
         f"{count(trials)}); guessing gives {percent(numbers.chance)}."
     )
     people = _people(numbers)
@@ -84,7 +84,8 @@ def _side(contrast: Contrast, entry: ContrastVerdict) -> tuple[str, int, float]:
         if len(conditions) == 2
         else ("the lower one", "the higher one")
     )
-    share, right, trials = entry.numbers.share_right or 0.0, entry.correct or 0, entry.trials
+    right, trials = entry.correct or 0, entry.trials
+    share = right / trials if trials else 0.0
     if 2 * right >= trials:
         return high, right, share
     return low, trials - right, 1 - share
