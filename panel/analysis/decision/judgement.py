@@ -70,7 +70,7 @@ def least_p(contrast: Contrast) -> float:
         sides, of = contrast.side_of, contrast.stratum_of
         levels = {"asked": list(sides.values()), "given": [of[take] for take in sides]}
         strata = several_factors.strata_of(levels, "asked")
-        return several_factors.least_p(strata, directed=contrast.directed)
+        return strata.least_p("alike" if contrast.directed else "each")
     least = 1 / permutation.distinct_labelings(sizes, interchangeable=not contrast.is_dose)
     visits = permutation.distinct_labelings(sizes, interchangeable=False)
     if visits > 2 * permutation.MOST_EXACT:  # surely drawn, not enumerated

@@ -17,7 +17,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.analysis.attribution import several_factors
+from panel.analysis.attribution import draw
 from panel.analysis.attribution.permutation import Attribution, permutation_test
 from panel.analysis.counts import monte_carlo
 
@@ -136,11 +136,13 @@ def examine(
             return permutation_test(
                 dispersion, labels, rng, two_sided=False, interchangeable=True, most=MOST_LABELINGS
             )
-        strata = several_factors.strata_of(
-            {"asked": labels.tolist(), "given": stratum.tolist()}, "asked"
-        )
-        return several_factors.permutation_test(
-            dispersion, strata, rng, directed=True, most=MOST_LABELINGS
+        return draw.permutation_test(
+            dispersion,
+            draw.Draw.within(labels, stratum),
+            rng,
+            two_sided=True,
+            renaming="alike",
+            most=MOST_LABELINGS,
         )
 
     def settled(p: float) -> bool:

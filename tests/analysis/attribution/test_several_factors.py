@@ -119,12 +119,12 @@ def test_the_other_factor_does_not_make_this_one_heard(rng, kind):
 
 def test_drawn_relabelings_keep_strata_and_agree_with_all(rng):
     strata = several_factors.strata_of(crossed(3), "adhesive")
-    drawn, exact = several_factors.relabelings(strata, rng, most=300)
+    drawn, exact = strata.relabeled(rng, most=300)
     assert not exact
     for s in (0, 1):
-        own = strata.stratum == s
+        own = strata.block == s
         assert np.all(drawn[:, own].sum(axis=1) == strata.labels[own].sum())
-    everything, exact = several_factors.relabelings(strata, rng)
+    everything, exact = strata.relabeled(rng)
     assert exact
     assert len({tuple(r) for r in everything}) == 400
 
@@ -145,9 +145,7 @@ def test_confounded_factors_are_said_to_be_so(rng):
         assert found.attribution is None
         assert "cannot be told apart" in found.why_not
         assert "element" in found.why_not
-    assert several_factors.least_p(
-        several_factors.strata_of(levels, "adhesive"), directed=True
-    ) == 1.0  # fmt: skip
+    assert several_factors.strata_of(levels, "adhesive").least_p("alike") == 1.0
 
 
 def test_a_stratum_of_one_level_tells_nothing_but_spoils_nothing(rng):
