@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from panel.design.power.votes import (
     trial_seconds,
     votes_needed,
 )
+from panel.procedures.base import Procedure
 from panel.procedures.catalogue import procedure
 from panel.study.plan import Contrast, Plan
 
@@ -95,129 +96,207 @@ def outlook(plan: Plan) -> Outlook:
     return Outlook(plan.votes_per_listener, minutes_per_listener(plan), found, _advice(plan, found))
 
 
+@dataclass(frozen=True)
+class _Planned:
+    """A contrast as the plan has it; `questions` share the plan's α."""
+
+    plan: Plan
+    contrast: Contrast
+    questions: int
+
+    @property
+    def asked(self) -> bool:
+        return self.contrast.role == "question"
+
+    @cached_property
+    def kind(self) -> Procedure:
+        return procedure(self.contrast.procedure)
+
+    @cached_property
+    def sizes(self) -> tuple[int, ...]:
+        """Takes of each condition."""
+        return tuple(map(len, self.contrast.sides))
+
+    @cached_property
+    def cells(self) -> tuple[tuple[int, ...], ...]:
+        """Takes by stratum and condition; empty where nothing is given."""
+        return self.contrast.cells
+
+    @property
+    def alpha(self) -> float:
+        return self.plan.alpha / self.questions if self.asked else self.plan.alpha
+
+    @cached_property
+    def each(self) -> float:
+        """Votes across conditions of one listener, on average."""
+        if not (self.asked and self.kind.round_robin):
+            return self.contrast.votes_per_listener * 1.0
+        across = given_across_share(self.cells) if self.cells else across_share(self.sizes)
+        return self.contrast.votes_per_listener * across
+
+    @property
+    def votes(self) -> int:
+        return math.floor(self.plan.listeners * self.each + 1e-9)
+
+    @cached_property
+    def barred(self) -> str:
+        return _barred(self.contrast) if self.asked else ""
+
+    @cached_property
+    def at_one(self) -> float:
+        """Probability of a right answer at d′ = 1."""
+        return share_right(self.kind.code, dprime=PLAN_DPRIME)
+
+    @cached_property
+    def cost(self) -> AnytimeCost | None:
+        if not self.plan.anytime:
+            return None
+        return anytime_cost(self.kind.code, self.at_one, self.alpha)
+
+    def power(self, dprime: float) -> float:
+        """Exact power against chance at the planned number of votes."""
+        right = share_right(self.kind.code, dprime=dprime)
+        return power(self.kind.code, self.votes, right, self.alpha, anytime_valid=self.plan.anytime)
+
+
 def _contrast(plan: Plan, contrast: Contrast, questions: int) -> ContrastOutlook:
-    kind = procedure(contrast.procedure)
-    sizes = tuple(map(len, contrast.sides))
-    cells = contrast.cells
-    asked = contrast.role == "question"
-    round_robin = kind.round_robin
-    alpha = plan.alpha / questions if asked else plan.alpha
-    listeners = plan.listeners
-    across = given_across_share(cells) if cells else across_share(sizes)
-    each = contrast.votes_per_listener * (across if asked and round_robin else 1.0)
-    votes = math.floor(listeners * each + 1e-9)
-    looked_at = plan.anytime
-    at_one = share_right(kind.code, dprime=PLAN_DPRIME)
-    cost = anytime_cost(kind.code, at_one, alpha) if looked_at else None
-    needed = (
-        votes_needed(kind.code, at_one, alpha)
-        if cost is None
-        else VotesNeeded(cost.by_80, cost.by_80)
-    )
-    dose = contrast.is_dose
-    barred = _barred(contrast) if asked else ""
-    attributable = (
-        asked
-        and not barred
-        and (
-            floor.given_reaches(cells, plan.alpha, questions, directed=kind.directed)
-            if cells
-            else floor.reaches(sizes, plan.alpha, questions, dose=dose)
-            if round_robin
-            else min(sizes) >= LEAST_TAKES
-        )
-    )
-    limit_listeners = None
-    if asked and kind.shows_absence:
-        limit_listeners = _for_limit(
-            kind.chance,
-            plan.limit,
-            max(1, math.floor(each)),
-            plan.confidence,
-            looked_at,
-        )
-    attribution: tuple[tuple[float, float], ...] = ()
-    simulated = (
-        kind.curve is not None and round_robin and attributable and len(sizes) == 2 and not cells
-    )
-    if simulated and listeners * contrast.votes_per_listener <= MOST_SIM:
-        attribution = _attributed(kind.code, sizes, listeners, contrast.votes_per_listener, alpha)
-    sentences = []
-    if asked:
-        needed_listeners = None if needed.first is None else math.ceil(needed.first / each - 1e-9)
-        sentences.append(
-            f"{votes} votes across conditions are planned; a difference of d′ = 1 then beats "
-            f"chance with probability "
-            f"{power(kind.code, votes, at_one, alpha, anytime_valid=looked_at):.2f}."
-        )
-        if cost is not None:
-            sentences.append(_anytime_sentence(cost, each))
-        if attribution:
-            (small, high), (large, low) = attribution
-            sentences.append(
-                f"That it is the change and not the takes is shown with probability {high:.2f} if "
-                f"takes of one condition scatter by d′ {small:g}, {low:.2f} if by {large:g} "
-                "(simulated). More takes raise this; more listeners do so only up to a point."
-            )
-        short = (
-            floor.given_sentence(cells, plan.alpha, questions, directed=kind.directed)
-            if cells
-            else floor.floor_sentence(sizes, plan.alpha, questions, dose=dose)
-            if round_robin
-            else _reminder_sentence(sizes)
-        )
-        if cells:
-            sentences.append(_given_sentence(plan, contrast, cells, directed=kind.directed))
-        sentences += [text for text in (barred, short) if text]
-        if kind.directed:
-            sentences.append(
-                "Votes with a direction never show that nothing is heard; ask by ABX for that."
-            )
-        elif not kind.shows_absence:
-            sentences.append(f"{kind.name} never shows that nothing is heard; ask by ABX for that.")
-        elif limit_listeners is None or limit_listeners > listeners:
-            count = "more than 2,000" if limit_listeners is None else f"about {limit_listeners}"
-            sentences.append(
-                f"To say “not heard by more than {plan.limit:.0%}” when nobody hears it, it "
-                f"takes {count} listeners; {listeners} are planned."
-            )
-    else:
-        needed_listeners = None
+    planned = _Planned(plan, contrast, questions)
+    needed = _needed(planned)
+    attributable = _attributable(planned)
+    limit_listeners = _limit_listeners(planned)
+    attribution = _attribution(planned) if attributable else ()
     return ContrastOutlook(
         id=contrast.id,
         name=contrast.name,
         role=contrast.role,
-        procedure=kind.code,
-        takes=sizes,
-        votes=votes,
-        alpha=alpha,
-        power=tuple(
-            (
-                d,
-                power(
-                    kind.code,
-                    votes,
-                    share_right(kind.code, dprime=d),
-                    alpha,
-                    anytime_valid=looked_at,
-                ),
-            )
-            for d in DPRIMES
-        ),
+        procedure=planned.kind.code,
+        takes=planned.sizes,
+        votes=planned.votes,
+        alpha=planned.alpha,
+        power=tuple((dprime, planned.power(dprime)) for dprime in DPRIMES),
         needed=needed,
-        anytime=cost,
-        listeners_needed=needed_listeners,
+        anytime=planned.cost,
+        listeners_needed=_listeners_needed(planned, needed),
         limit_listeners=limit_listeners,
-        least_p=(
-            1 / floor.given_labelings(cells, directed=kind.directed)
-            if cells
-            else floor.least_p(sizes, dose=dose)
-            if asked and round_robin and min(sizes) > 1
-            else None
-        ),
+        least_p=_least_p(planned),
         attributable=attributable,
         attribution=attribution,
-        sentences=tuple(sentences),
+        sentences=_sentences(planned, attribution, limit_listeners) if planned.asked else (),
+    )
+
+
+def _needed(planned: _Planned) -> VotesNeeded:
+    """Votes that beat chance at d′ = 1 in 80 % of studies."""
+    if planned.cost is not None:
+        return VotesNeeded(planned.cost.by_80, planned.cost.by_80)
+    return votes_needed(planned.kind.code, planned.at_one, planned.alpha)
+
+
+def _listeners_needed(planned: _Planned, needed: VotesNeeded) -> int | None:
+    if not planned.asked or needed.first is None:
+        return None
+    return math.ceil(needed.first / planned.each - 1e-9)
+
+
+def _limit_listeners(planned: _Planned) -> int | None:
+    """Listeners for "not heard"; None where the procedure never shows it, or out of reach."""
+    if not (planned.asked and planned.kind.shows_absence):
+        return None
+    votes_each = max(1, math.floor(planned.each))
+    plan = planned.plan
+    return _for_limit(planned.kind.chance, plan.limit, votes_each, plan.confidence, plan.anytime)
+
+
+def _attributable(planned: _Planned) -> bool:
+    """Whether any votes could make this a claim about the change."""
+    if not planned.asked or planned.barred:
+        return False
+    alpha, questions, kind = planned.plan.alpha, planned.questions, planned.kind
+    if planned.cells:
+        return floor.given_reaches(planned.cells, alpha, questions, directed=kind.directed)
+    if kind.round_robin:
+        return floor.reaches(planned.sizes, alpha, questions, dose=planned.contrast.is_dose)
+    return min(planned.sizes) >= LEAST_TAKES
+
+
+def _least_p(planned: _Planned) -> float | None:
+    """The smallest p for attribution; None where no labels are permuted."""
+    if planned.cells:
+        return 1 / floor.given_labelings(planned.cells, directed=planned.kind.directed)
+    if planned.asked and planned.kind.round_robin and min(planned.sizes) > 1:
+        return floor.least_p(planned.sizes, dose=planned.contrast.is_dose)
+    return None
+
+
+def _attribution(planned: _Planned) -> tuple[tuple[float, float], ...]:
+    """Simulated power of attribution by the spread of takes; empty where it is not simulated."""
+    kind, sizes, votes_each = planned.kind, planned.sizes, planned.contrast.votes_per_listener
+    simulated = kind.curve is not None and kind.round_robin and len(sizes) == 2
+    if not simulated or planned.cells or planned.plan.listeners * votes_each > MOST_SIM:
+        return ()
+    return _attributed(kind.code, sizes, planned.plan.listeners, votes_each, planned.alpha)
+
+
+def _sentences(
+    planned: _Planned,
+    attribution: tuple[tuple[float, float], ...],
+    limit_listeners: int | None,
+) -> tuple[str, ...]:
+    """What is said of a question before the lock."""
+    cost = planned.cost
+    said = (
+        _power_sentence(planned),
+        "" if cost is None else _anytime_sentence(cost, planned.each),
+        _attribution_sentence(attribution),
+        _given_sentence(planned) if planned.cells else "",
+        planned.barred,
+        _takes_sentence(planned),
+        _absence_sentence(planned, limit_listeners),
+    )
+    return tuple(sentence for sentence in said if sentence)
+
+
+def _power_sentence(planned: _Planned) -> str:
+    return (
+        f"{planned.votes} votes across conditions are planned; a difference of d′ = 1 then beats "
+        f"chance with probability {planned.power(PLAN_DPRIME):.2f}."
+    )
+
+
+def _attribution_sentence(attribution: tuple[tuple[float, float], ...]) -> str:
+    if not attribution:
+        return ""
+    (small, high), (large, low) = attribution
+    return (
+        f"That it is the change and not the takes is shown with probability {high:.2f} if "
+        f"takes of one condition scatter by d′ {small:g}, {low:.2f} if by {large:g} "
+        "(simulated). More takes raise this; more listeners do so only up to a point."
+    )
+
+
+def _takes_sentence(planned: _Planned) -> str:
+    """What the number of takes forbids or allows; "" where nothing has to be said."""
+    alpha, questions, kind = planned.plan.alpha, planned.questions, planned.kind
+    if planned.cells:
+        return floor.given_sentence(planned.cells, alpha, questions, directed=kind.directed)
+    if kind.round_robin:
+        return floor.floor_sentence(planned.sizes, alpha, questions, dose=planned.contrast.is_dose)
+    return _reminder_sentence(planned.sizes)
+
+
+def _absence_sentence(planned: _Planned, limit_listeners: int | None) -> str:
+    """Why "not heard" cannot be said, or what it takes; "" where enough listeners are planned."""
+    kind, listeners = planned.kind, planned.plan.listeners
+    if kind.directed:
+        return "Votes with a direction never show that nothing is heard; ask by ABX for that."
+    if not kind.shows_absence:
+        return f"{kind.name} never shows that nothing is heard; ask by ABX for that."
+    if limit_listeners is not None and limit_listeners <= listeners:
+        return ""
+    count = "more than 2,000" if limit_listeners is None else f"about {limit_listeners}"
+    return (
+        f"To say “not heard by more than {planned.plan.limit:.0%}” when nobody hears it, it "
+        f"takes {count} listeners; {listeners} are planned."
     )
 
 
@@ -235,19 +314,13 @@ def _anytime_sentence(cost: AnytimeCost, each: float) -> str:
     )
 
 
-def _given_sentence(
-    plan: Plan,
-    contrast: Contrast,
-    cells: tuple[tuple[int, ...], ...],
-    *,
-    directed: bool,
-) -> str:
-    names = plan.factor_names
-    given = " and ".join(names[key] for key in contrast.given)
+def _given_sentence(planned: _Planned) -> str:
+    names = planned.plan.factor_names
+    given = " and ".join(names[key] for key in planned.contrast.given)
+    ways = floor.given_labelings(planned.cells, directed=planned.kind.directed)
     return (
         f"Given {given}: only takes alike in {given} are put side by side, and labels are permuted "
-        f"among these alone; p can come down to "
-        f"{1 / floor.given_labelings(cells, directed=directed):.2g}."
+        f"among these alone; p can come down to {1 / ways:.2g}."
     )
 
 
