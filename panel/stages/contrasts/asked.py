@@ -7,7 +7,7 @@ planted checks have files of their own; their functions can be had from here too
 
 from collections.abc import Sequence
 
-from sqlmodel import col, select
+from sqlmodel import Session, col, select
 
 from panel.errors import BadInput
 from panel.procedures.catalogue import procedure as kind_of
@@ -99,11 +99,7 @@ def add_question(
         check_same_factor(factors, factor, result.factor)
         check_reminders(kind, conditions)
         check_comparable(s, study_id, conditions)
-        about = result.factor or factor
-        asked_factor = known_factor(factors, about) if about else None
-        if asked_factor is not None and asked_factor.kind == "numeric":
-            conditions = with_doses(s, study_id, conditions, asked_factor)
-        scale = scale_asked(scale, asked_factor, len(conditions))
+        conditions, scale = _along(s, study_id, conditions, result.factor or factor, scale)
         check_how_many(kind, len(conditions), scale)
         key = keep_contrast(
             s,
@@ -128,6 +124,21 @@ def add_question(
         )
         s.commit()
     return key
+
+
+def _along(
+    session: Session,
+    study_id: int,
+    conditions: Sequence[Condition],
+    about: str | None,
+    scale: str | None,
+) -> tuple[Sequence[Condition], str | None]:
+    """The conditions with their doses where the factor asked about is a number, and the scale of
+    their trend."""
+    factor = known_factor(factors_in(session, study_id), about) if about else None
+    if factor is not None and factor.kind == "numeric":
+        conditions = with_doses(session, study_id, conditions, factor)
+    return conditions, scale_asked(scale, factor, len(conditions))
 
 
 def add_retake_control(
