@@ -124,6 +124,86 @@ def _whitener(information: Floats, scale: Floats) -> Floats:
     return np.asarray(scale[:, None] * spread, dtype=np.float64)
 
 
+@dataclass
+class _Evaluation:
+    """The objective at θ, each mode found from the last; `count`: how often it was worked out.
+
+    Under a limit the search moves in x, σ = limit · sin(x / limit): no step can pass the limit,
+    and a deviation that presses against it ends at a stationary point like any other.
+    """
+
+    objective: Objective
+    fixed: int
+    limit: float
+    last: Mode | None
+    count: int = 0
+    _latest: bytes = b""
+    _newest: Value | None = None
+
+    def deviations_of(self, x: Floats) -> Floats:
+        return self.limit * np.sin(x / self.limit) if np.isfinite(self.limit) else x
+
+    def limit_inverse(self, reached: Floats) -> Floats:
+        return self.limit * np.arcsin(reached / self.limit) if np.isfinite(self.limit) else reached
+
+    def begin(self, beta: Floats, deviations: Floats) -> Floats:
+        """θ to start from: a deviation at the limit would have no way to go."""
+        if np.isfinite(self.limit):
+            deviations = self.limit_inverse(np.minimum(deviations, 0.95 * self.limit))
+        return np.concatenate([beta, deviations])
+
+    def value_at(self, at: Floats) -> Value:
+        if self._newest is not None and at.tobytes() == self._latest:
+            return self._newest
+        self.count += 1
+        p = self.fixed
+        value = self.objective(at[:p], self.deviations_of(at[p:]), self.last)
+        if np.isfinite(self.limit):
+            gradient = value.gradient.copy()
+            gradient[p:] *= np.cos(at[p:] / self.limit)
+            value = replace(value, gradient=gradient)
+        self._latest, self._newest = at.tobytes(), value
+        if _is_finite(value):
+            self.last = value.mode
+        return value
+
+    def point(self, theta: Floats) -> _Point:
+        return _Point(theta, self.value_at(theta))
+
+
+@dataclass(frozen=True)
+class _Point:
+    """A place of the search, and the objective there."""
+
+    theta: Floats
+    value: Value
+
+
+@dataclass(frozen=True)
+class _Bend:
+    """The Hessian of ½ deviance in whitened coordinates, with the way `back` from these to θ's,
+    and its eigenvalues and eigenvectors."""
+
+    bend: Floats
+    back: Floats
+    values: Floats
+    vectors: Floats
+
+    @property
+    def hessian(self) -> Floats:
+        return self.back.T @ self.bend @ self.back
+
+    @property
+    def information(self) -> Floats:
+        """The same, positive in every direction."""
+        bend = (self.vectors * np.maximum(self.values, 1e-3)) @ self.vectors.T
+        return self.back.T @ bend @ self.back
+
+
+def _is_finite(value: Value) -> bool:
+    return bool(np.isfinite(value.deviance) and np.all(np.isfinite(value.gradient)))
+
+
 def search(
     cells: Cells,
     link: Link,
@@ -143,137 +223,144 @@ def search(
     if start is not None:
         beta, deviations = start
     p, factors = beta.size, deviations.size
-    theta = np.concatenate([beta, deviations])
-    started = theta.copy()
     sizes = np.sqrt(np.array([dot(x, x) for x in cells.X.T]) / cells.y.size)
     scale = np.concatenate([1.0 / sizes, np.ones(factors)])
-    count, latest = 0, b""
-    newest: Value | None = None
-
-    # Under a limit the search moves in x, σ = limit · sin(x / limit): no step can pass the limit,
-    # and a deviation that presses against it ends at a stationary point like any other.
-    def deviations_of(x: Floats) -> Floats:
-        return limit * np.sin(x / limit) if np.isfinite(limit) else x
-
-    def limit_inverse(reached: Floats) -> Floats:
-        return limit * np.arcsin(reached / limit) if np.isfinite(limit) else reached
-
-    if np.isfinite(limit):
-        theta[p:] = limit_inverse(np.minimum(deviations, 0.95 * limit))
-        started = theta.copy()
-
-    def value_at(at: Floats) -> Value:
-        nonlocal count, latest, newest, last
-        if newest is not None and at.tobytes() == latest:
-            return newest
-        count += 1
-        value = objective(at[:p], deviations_of(at[p:]), last)
-        if np.isfinite(limit):
-            gradient = value.gradient.copy()
-            gradient[p:] *= np.cos(at[p:] / limit)
-            value = replace(value, gradient=gradient)
-        latest, newest = at.tobytes(), value
-        if np.isfinite(value.deviance) and np.all(np.isfinite(value.gradient)):
-            last = value.mode
-        return value
-
+    evaluation = _Evaluation(objective, p, limit, last)
+    started = evaluation.begin(beta, deviations)
     free = np.ones(p + factors, dtype=bool)
     if held is not None:
         free[held] = False
     full, hessian = np.zeros((p + factors, p + factors)), np.zeros((0, 0))
     to_gain = np.inf if np.any(free) else 0.0
-    value = value_at(theta)
+    here = evaluation.point(started)
     for _ in range(3 + factors):
         if not np.any(free):
             to_gain = 0.0
             break
         A = _whitener(information[np.ix_(free, free)], scale[free])
-        base = theta.copy()
-
-        def whitened(
-            x: Floats,
-            A: Floats = A,
-            base: Floats = base,
-            free: NDArray[np.bool_] = free.copy(),  # noqa: B008 (as it is in this round)
-        ) -> tuple[float, Floats]:
-            at = base.copy()
-            at[free] += _UNIT * (A @ x)
-            here = value_at(at)
-            if not (np.isfinite(here.deviance) and np.all(np.isfinite(here.gradient))):
-                return 1e100, np.zeros(x.size)
-            return 0.5 * here.deviance, 0.5 * _UNIT * (A.T @ here.gradient[free])
-
-        # The unit is large because the first step of this search is at most one unit long, and
-        # the start's information deserves a full step.
-        result = minimize(
-            whitened,
-            np.zeros(A.shape[1]),
-            jac=True,
-            method="BFGS",
-            options={
-                "gtol": _GRADIENT * _UNIT,
-                "maxiter": 200,
-                "hess_inv0": np.eye(A.shape[1]) / _UNIT**2,
-            },
-        )
-        theta = base.copy()
-        theta[free] += _UNIT * (A @ result.x)
-        value = value_at(theta)
-        # A spread that does no better than none is none.
-        for g in range(factors):
-            small = abs(theta[p + g]) < 0.5 * abs(started[p + g]) + 0.05
-            if free[p + g] and (small or link.even):
-                tried = theta.copy()
-                tried[p + g] = 0.0
-                without = value_at(tried)
-                if without.deviance <= value.deviance + _NO_SPREAD:
-                    theta, value, free[p + g] = tried, without, False
+        here = _descended(evaluation, here.theta, free, A)
+        here, free = _without_needless(evaluation, here, free, started, always=link.even)
         if A.shape[1] != free.sum():
             A = _whitener(information[np.ix_(free, free)], scale[free])
         if not precise:
-            to_gain = 0.25 * float(np.sum((A.T @ value.gradient[free]) ** 2))
+            to_gain = 0.25 * float(np.sum((A.T @ here.value.gradient[free]) ** 2))
             break
-        # Differences of the exact gradient give the Hessian, and a last Newton step.
-        columns = []
-        for direction in A.T:
-            step = np.zeros(p + factors)
-            step[free] = _STEP * direction
-            up, down = value_at(theta + step), value_at(theta - step)
-            columns.append((up.gradient[free] - down.gradient[free]) / (4.0 * _STEP))
-        bend = A.T @ np.array(columns).T if columns else np.zeros((0, 0))
-        bend = 0.5 * (bend + bend.T)
-        back = np.linalg.inv(A) if columns else bend
-        hessian = back.T @ bend @ back
-        pull = 0.5 * (A.T @ value.gradient[free])
-        values, vectors = np.linalg.eigh(bend)
-        if values.size and values[0] > 1e-8:
-            newton = -(vectors / values) @ (vectors.T @ pull)
-            to_gain = float(-newton @ pull)
-            if to_gain > 1e-12:
-                tried = theta.copy()
-                tried[free] += A @ newton
-                better = value_at(tried)
-                new_pull = 0.5 * (A.T @ better.gradient[free])
-                left = float(new_pull @ ((vectors / values) @ (vectors.T @ new_pull)))
-                # So near the end the gradient tells the better point; the deviance is all noise.
-                if left < to_gain and better.deviance <= value.deviance + _NOISE:
-                    theta, value, to_gain = tried, better, left
-        else:
-            to_gain = float(pull @ pull)
+        bend = _bend(evaluation, here.theta, free, A)
+        hessian = bend.hessian
+        here, to_gain = _newton(evaluation, here, free, A, bend)
         if to_gain < _SETTLED:
             break
         information = np.zeros_like(full)
-        information[np.ix_(free, free)] = (vectors * np.maximum(values, 1e-3)) @ vectors.T
-        information[np.ix_(free, free)] = back.T @ information[np.ix_(free, free)] @ back
+        information[np.ix_(free, free)] = bend.information
     if hessian.size:
         full[np.ix_(free, free)] = hessian
-    reached = deviations_of(theta[p:])
+    return _found(evaluation, here, full, to_gain, started)
+
+
+def _descended(evaluation: _Evaluation, base: Floats, free: NDArray[np.bool_], A: Floats) -> _Point:
+    """Where a quasi-Newton search from `base` ends, in the coordinates of `A`."""
+
+    def moved(x: Floats) -> Floats:
+        at = base.copy()
+        at[free] += _UNIT * (A @ x)
+        return at
+
+    def whitened(x: Floats) -> tuple[float, Floats]:
+        here = evaluation.value_at(moved(x))
+        if not _is_finite(here):
+            return 1e100, np.zeros(x.size)
+        return 0.5 * here.deviance, 0.5 * _UNIT * (A.T @ here.gradient[free])
+
+    # The unit is large because the first step of this search is at most one unit long, and
+    # the start's information deserves a full step.
+    result = minimize(
+        whitened,
+        np.zeros(A.shape[1]),
+        jac=True,
+        method="BFGS",
+        options={
+            "gtol": _GRADIENT * _UNIT,
+            "maxiter": 200,
+            "hess_inv0": np.eye(A.shape[1]) / _UNIT**2,
+        },
+    )
+    return evaluation.point(moved(result.x))
+
+
+def _without_needless(
+    evaluation: _Evaluation,
+    here: _Point,
+    free: NDArray[np.bool_],
+    started: Floats,
+    *,
+    always: bool,
+) -> tuple[_Point, NDArray[np.bool_]]:
+    """A spread that does no better than none is none, and free no longer.
+
+    Tried where a spread is small, or `always`.
+    """
+    free = free.copy()
+    for place in range(evaluation.fixed, free.size):
+        small = abs(here.theta[place]) < 0.5 * abs(started[place]) + 0.05
+        if free[place] and (small or always):
+            tried = here.theta.copy()
+            tried[place] = 0.0
+            without = evaluation.point(tried)
+            if without.value.deviance <= here.value.deviance + _NO_SPREAD:
+                here, free[place] = without, False
+    return here, free
+
+
+def _bend(evaluation: _Evaluation, theta: Floats, free: NDArray[np.bool_], A: Floats) -> _Bend:
+    """The Hessian, by differences of the exact gradient."""
+    columns = []
+    for direction in A.T:
+        step = np.zeros(theta.size)
+        step[free] = _STEP * direction
+        up, down = evaluation.value_at(theta + step), evaluation.value_at(theta - step)
+        columns.append((up.gradient[free] - down.gradient[free]) / (4.0 * _STEP))
+    bend = A.T @ np.array(columns).T if columns else np.zeros((0, 0))
+    bend = 0.5 * (bend + bend.T)
+    values, vectors = np.linalg.eigh(bend)
+    back = np.asarray(np.linalg.inv(A), dtype=np.float64)
+    return _Bend(bend, back, values, vectors)
+
+
+def _newton(
+    evaluation: _Evaluation, here: _Point, free: NDArray[np.bool_], A: Floats, bend: _Bend
+) -> tuple[_Point, float]:
+    """A last Newton step where it helps, and the deviance still to gain after it."""
+    pull = 0.5 * (A.T @ here.value.gradient[free])
+    values, vectors = bend.values, bend.vectors
+    if not (values.size and values[0] > 1e-8):
+        return here, float(pull @ pull)
+    newton = -(vectors / values) @ (vectors.T @ pull)
+    to_gain = float(-newton @ pull)
+    if to_gain > 1e-12:
+        tried = here.theta.copy()
+        tried[free] += A @ newton
+        better = evaluation.point(tried)
+        new_pull = 0.5 * (A.T @ better.value.gradient[free])
+        left = float(new_pull @ ((vectors / values) @ (vectors.T @ new_pull)))
+        # So near the end the gradient tells the better point; the deviance is all noise.
+        if left < to_gain and better.value.deviance <= here.value.deviance + _NOISE:
+            return better, left
+    return here, to_gain
+
+
+def _found(
+    evaluation: _Evaluation, here: _Point, full: Floats, to_gain: float, started: Floats
+) -> Found:
+    """The end of the search, deviations made positive."""
+    p = evaluation.fixed
+    reached = evaluation.deviations_of(here.theta[p:])
     signs = np.where(reached < 0.0, -1.0, 1.0)
     if np.any(signs < 0.0):
         flip = np.concatenate([np.ones(p), signs])
         reached, full = np.abs(reached), full * np.outer(flip, flip)
-        theta = np.concatenate([theta[:p], limit_inverse(reached)])
-        last = None
-        value = value_at(theta)
-    at_limit = reached > 0.99 * limit
-    return Found(theta[:p], reached, value, full, to_gain, count, at_limit, started)
+        evaluation.last = None
+        here = evaluation.point(np.concatenate([here.theta[:p], evaluation.limit_inverse(reached)]))
+    at_limit = reached > 0.99 * evaluation.limit
+    return Found(
+        here.theta[:p], reached, here.value, full, to_gain, evaluation.count, at_limit, started
+    )
