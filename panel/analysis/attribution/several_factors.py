@@ -77,11 +77,20 @@ def undirected(
     `levels`: each factor's value by take. Excerpts and strata are compared with themselves.
     """
     strata = strata_of(levels, factor)
+    found = undirected_of_draw(table, strata, rng)
+    return _cannot(strata, factor, levels) if found is None else _told(found, strata, factor)
+
+
+def undirected_of_draw(
+    table: PairTable, strata: Draw, rng: np.random.Generator
+) -> Attribution | None:
+    """Share right between sides minus within one, over pairs inside a block of the draw (stratum,
+    or session), one-sided; None without votes on such pairs. `strata`: of the takes."""
     same = strata.block[table.first] == strata.block[table.second]
     use = same & strata.telling[table.first]
     first, second, n = table.first[use], table.second[use], table.n[use]
     if n.sum() == 0:
-        return _cannot(strata, factor, levels)
+        return None
     block = _coded(
         list(zip(strata.block[first].tolist(), table.excerpt[use].tolist(), strict=True))
     )
@@ -101,8 +110,7 @@ def undirected(
         out: Floats = up - down
         return out
 
-    found = permutation_test(statistic, strata, rng, two_sided=False, renaming="each")
-    return _told(found, strata, factor)
+    return permutation_test(statistic, strata, rng, two_sided=False, renaming="each")
 
 
 def directed(
