@@ -15,6 +15,7 @@ import typer
 from typer.core import TyperGroup
 
 from panel.errors import BadInput, Conflict, PanelError
+from panel.prose import listed
 
 # Our products are narrow: threads of the linear algebra library cost more than they bring, and
 # far more on a busy machine. Has to be said before NumPy is loaded.
@@ -139,7 +140,7 @@ def measure(
     else:
         left = "not known: they are not the same performance, so nothing can be subtracted"
     typer.echo(f"  what is left  {left}")
-    levels = " and ".join(_number(level, 2) for level in found["loudness_lufs"])
+    levels = listed(_number(level, 2) for level in found["loudness_lufs"])
     typer.echo(f"  loudness      {levels} LUFS")
     typer.echo(f"  low cut in B  {_hz(found['corner_hz'])}")
     shelf = found["shelf"]

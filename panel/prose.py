@@ -14,6 +14,7 @@ NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 EN_DASH = "\N{EN DASH}"
 NOTHING = "not given"
+NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 LEAST_P = 0.001  # a smaller one is not told apart from it
 
 
@@ -141,9 +142,29 @@ def evidence(value: float | None) -> str:
     return _two_digits(value)
 
 
+def cell(value: float | None, digits: int, *, sign: bool = False) -> str:
+    """A decimal for a cell of a table, with a dash where nothing was measured."""
+    return EN_DASH if value is None else decimal(value, digits, sign=sign)
+
+
+def sample_rate(hz: int) -> str:
+    """ "48,000 Hz": all its digits, unlike other frequencies."""
+    return f"{hz:,} Hz"
+
+
 def plural(n: int, one: str, many: str | None = None) -> str:
     """ "1 vote", "2,300 votes"."""
-    return f"{n:,} {one if n == 1 else many or one + 's'}"
+    return f"{n:,} {agreeing(n, one, many or one + 's')}"
+
+
+def agreeing(n: int, one: str, many: str) -> str:
+    """The word that goes with a count, where the count itself stands elsewhere."""
+    return one if n == 1 else many
+
+
+def spelled(n: int) -> str:
+    """ "no", "one" to "ten", "11"."""
+    return NUMBERS[n] if 0 <= n < len(NUMBERS) else str(n)
 
 
 def about(expected: float) -> str:
@@ -162,6 +183,14 @@ def listed(parts: Iterable[str], say: Language = ENGLISH) -> str:
     return say("{first} and {last}", first=", ".join(parts[:-1]), last=parts[-1])
 
 
+def either(parts: Iterable[str]) -> str:
+    """ "a", "a or b", "a, b or c"; "" for none."""
+    parts = tuple(parts)
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} or {parts[-1]}"
+
+
 def quoted(names: Iterable[str], say: Language = ENGLISH) -> str:
     """The same with each in quotation marks: "“a” and “b”"."""
     return listed((f"“{name}”" for name in names), say)
@@ -170,6 +199,11 @@ def quoted(names: Iterable[str], say: Language = ENGLISH) -> str:
 def capital(text: str) -> str:
     """The text with a capital at its beginning, the rest as it is."""
     return text[:1].upper() + text[1:]
+
+
+def small(text: str) -> str:
+    """The text with a small letter at its beginning, but for an abbreviation's."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
 def _p_digits(p: float) -> str:

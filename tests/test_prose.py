@@ -91,6 +91,9 @@ def test_ranges_and_units():
     assert prose.listed(["a", "b", "c"]) == "a, b and c"
     assert prose.listed(name for name in "ab") == "a and b"
     assert prose.listed([]) == ""
+    assert prose.either(["a", "b", "c"]) == "a, b or c"
+    assert prose.either(name for name in "ab") == "a or b"
+    assert prose.either(["a"]) == "a"
     assert prose.quoted(["a", "b"]) == "“a” and “b”"
 
 
@@ -108,3 +111,27 @@ def test_a_p_inside_a_sentence_has_the_digits_of_one_outside(p, text):
 )  # fmt: skip
 def test_what_guessing_gives_is_neither_rounded_to_nothing_nor_to_the_even(expected, words):
     assert prose.about(expected) == words
+
+
+def test_counts_are_spelled_up_to_ten():
+    assert [prose.spelled(n) for n in (0, 1, 2, 10, 11)] == ["no", "one", "two", "ten", "11"]
+
+
+def test_a_word_agrees_with_a_count_that_stands_elsewhere():
+    assert [prose.agreeing(n, "it", "them") for n in (0, 1, 2)] == ["them", "it", "them"]
+
+
+def test_a_cell_has_a_dash_for_what_was_not_measured():
+    assert prose.cell(None, 1) == "–"
+    assert prose.cell(-0.004, 2, sign=True) == "0.00"
+    assert prose.cell(12.345, 1, sign=True) == "+12.3"
+
+
+def test_a_sample_rate_keeps_all_its_digits():
+    assert prose.sample_rate(44_100) == "44,100 Hz"
+
+
+def test_names_are_written_small_inside_a_sentence_but_for_abbreviations():
+    assert [prose.small(name) for name in ("Duo-trio", "ABX", "2-AFC", "")] == [
+        "duo-trio", "ABX", "2-AFC", "",
+    ]  # fmt: skip

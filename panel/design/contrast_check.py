@@ -12,6 +12,7 @@ from panel.design.guard.check import guard
 from panel.design.guard.result import GuardResult
 from panel.design.ranges import whole, within
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import either
 from panel.study.plan import ROLES, Contrast, Plan
 from panel.study.plan_reading import SCALES
 
@@ -126,7 +127,7 @@ def _planted(plan: Plan, contrast: Contrast, name: str) -> Iterator[str]:
         yield f"{name}: a planted check needs a right answer, which a preference has not."
     planted = contrast.planted
     if planted is None or planted.kind not in PLANTED_KINDS:
-        yield f"{name} must say what is planted: {' or '.join(PLANTED_KINDS)}."
+        yield f"{name} must say what is planted: {either(PLANTED_KINDS)}."
     elif not within(abs(planted.amount_db), 0.1, 24):
         yield f"{name}: what is planted must be between 0.1 and 24 dB."
     if len(contrast.conditions) != 2:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import factorial, prod
 
+from panel.prose import spelled
+
 
 def labelings(sizes: Sequence[int], *, dose: bool = False) -> int:
     """Distinguishable labelings of the takes, `sizes[i]` of them in condition i.
@@ -50,17 +52,17 @@ def floor_sentence(
     if min(sizes) < 2:
         return (
             "With one take on a side the result holds for these recordings, not for what was "
-            f"changed. Record {number(takes_needed(alpha, questions))} takes of each condition, "
+            f"changed. Record {spelled(takes_needed(alpha, questions))} takes of each condition, "
             "in mixed order, to ask about the change."
         )
     if reaches(sizes, alpha, questions, dose=dose):
         return ""
     ways = labelings(sizes, dose=dose)
-    shared = f" shared by {number(questions)} questions" if questions > 1 else ""
+    shared = f" shared by {spelled(questions)} questions" if questions > 1 else ""
     return (
         f"With {' + '.join(str(size) for size in sizes)} takes the smallest p for attributing a "
         f"difference to the change is 1/{ways}, which cannot pass {alpha:g}{shared}. "
-        f"Record {number(takes_needed(alpha, questions))} takes of each condition"
+        f"Record {spelled(takes_needed(alpha, questions))} takes of each condition"
         + (", or ask one question only." if questions > 1 else ".")
     )
 
@@ -90,7 +92,7 @@ def given_sentence(
     """What takes crossed over another factor forbid; "" where nothing is forbidden."""
     if given_reaches(cells, alpha, questions, directed=directed):
         return ""
-    shared = f" shared by {number(questions)} questions" if questions > 1 else ""
+    shared = f" shared by {spelled(questions)} questions" if questions > 1 else ""
     taken = "; ".join(" + ".join(str(n) for n in row) for row in cells)
     each = 2
     while not given_reaches([(each, each)] * len(cells), alpha, questions, directed=directed):
@@ -98,10 +100,6 @@ def given_sentence(
     return (
         f"With {taken} takes, labels permuted among takes alike in what is given, the smallest p "
         f"is 1/{given_labelings(cells, directed=directed)}, which cannot pass {alpha:g}{shared}. "
-        f"Record {number(each)} takes of each condition in each of the {number(len(cells))} groups."
+        f"Record {spelled(each)} takes of each condition in each of the {spelled(len(cells))} "
+        "groups."
     )
-
-
-def number(n: int) -> str:
-    words = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-    return words[n] if 0 <= n < len(words) else str(n)

@@ -16,11 +16,10 @@ from panel.design.floor import (
     given_labelings,
     given_sentence,
     least_p,
-    number,
     takes_needed,
 )
 from panel.design.readiness_facts import Facts, QuestionFacts, SideFacts, TakeFacts
-from panel.prose import listed
+from panel.prose import listed, quoted, spelled
 
 State = Literal["ready", "look at this", "cannot"]
 STATES: tuple[State, ...] = ("ready", "look at this", "cannot")
@@ -86,7 +85,7 @@ def _takes(facts: Facts) -> Check:
             "cannot",
             f"There is only one take of {listed(single)}: a result would hold for these "
             "recordings, not for what was changed.",
-            f"Record {number(takes_needed(facts.alpha))} takes of each condition, in mixed order.",
+            f"Record {spelled(takes_needed(facts.alpha))} takes of each condition, in mixed order.",
         )
     shared = len(facts.questions) if facts.asked else 1
     for question in facts.questions:
@@ -135,7 +134,7 @@ def _order(facts: Facts) -> Check:
             code,
             heading,
             "look at this",
-            f"{listed(_quoted(apart))}: among takes that are compared, all of one condition were "
+            f"{quoted(apart)}: among takes that are compared, all of one condition were "
             "recorded before all of the next, so what changed meanwhile (warmth, tuning, place) "
             "cannot be told from the change.",
             "Record more takes in mixed order; “Order for the next session” draws one.",
@@ -336,7 +335,3 @@ def _counted(names: Sequence[str]) -> str:
         return f"Take {names[0]} is"
     shown = list(names[:4]) + ([f"{len(names) - 4} more"] if len(names) > 4 else [])
     return f"Takes {listed(shown)} are"
-
-
-def _quoted(names: Sequence[str]) -> list[str]:
-    return [f"“{name}”" for name in names]

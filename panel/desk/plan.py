@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from panel.desk import forms
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.desk.shown import plan as shown
-from panel.desk.shown.numbers import moment
+from panel.desk.shown.moments import moment
 from panel.desk.study_page import study_page
 from panel.errors import PanelError
 from panel.stages.accounts import OrganiserView

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from panel.desk.security import checked_form, signed_in, store_of, study_of
-from panel.desk.shown.numbers import moment
+from panel.desk.shown.moments import moment
 from panel.desk.shown.studies import listed_study
 from panel.desk.study_page import study_page
 from panel.errors import PanelError

@@ -14,6 +14,7 @@ from sqlalchemy import Connection, inspect
 from sqlmodel import SQLModel
 
 from panel.errors import Conflict
+from panel.prose import listed
 from panel.store import tables
 
 assert tables.Study.__tablename__ in SQLModel.metadata.tables
@@ -85,7 +86,7 @@ def standing(connection: Connection, versions: Path = VERSIONS, where: str = "")
 
 
 def _said(*revisions: str) -> str:
-    return " and ".join(revision.replace("_", " ") for revision in revisions)
+    return listed(revision.replace("_", " ") for revision in revisions)
 
 
 def place(connection: Connection) -> str:

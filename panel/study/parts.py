@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from panel.prose import quoted
 from panel.study.factors import Factor, TakeLog, is_logged, same_value
 
 Kind = Literal["resistance", "capacitance"]
@@ -69,7 +70,7 @@ def parts_of(factors: Sequence[Factor]) -> Parts:
             found[unit[0]].append(factor)
     for kind, there in found.items():
         if len(there) > 1:
-            names = " and ".join(f"“{factor.name}”" for factor in there)
+            names = quoted(factor.name for factor in there)
             return Parts(
                 None,
                 None,

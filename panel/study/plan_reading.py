@@ -9,6 +9,7 @@ from itertools import starmap
 
 from panel.errors import BadInput
 from panel.procedures.catalogue import PROCEDURES
+from panel.prose import listed
 from panel.study.conditions import Condition, Stratum
 from panel.study.documents import Entry, Json, canonical, digest, parsed
 from panel.study.factors import Factor, Value
@@ -320,7 +321,7 @@ def _wrong_with_doses(contrast: Contrast) -> tuple[str, str] | None:
     if contrast.scale not in SCALES:
         return (
             "scale",
-            f"has the unknown scale {contrast.scale!r}; known are {' and '.join(SCALES)}",
+            f"has the unknown scale {contrast.scale!r}; known are {listed(SCALES)}",
         )
     doses = [condition.dose for condition in contrast.conditions if condition.dose is not None]
     if len(doses) < len(contrast.conditions):

@@ -15,6 +15,7 @@ from panel.audio.leader.sweep import Sweep, synchronised
 from panel.audio.loudness import integrated, true_peak_db, ungated
 from panel.audio.sound import Audio
 from panel.errors import BadInput
+from panel.prose import either
 
 Floats = NDArray[np.float64]
 
@@ -132,7 +133,7 @@ def make(rate: int, music: Audio | None = None, layout: Layout = USUAL) -> Leade
     if rate not in RATES:
         raise BadInput(
             f"A leader cannot be made at {rate:,} Hz.",
-            hint="Choose " + ", ".join(f"{r:,}" for r in RATES[:-1]) + f" or {RATES[-1]:,} Hz.",
+            hint=f"Choose {either(f'{r:,}' for r in RATES)} Hz.",
         )
     if music is not None and not music.any():
         raise BadInput("The recording to append is silent.", hint="Append one with music in it.")

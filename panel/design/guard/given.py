@@ -18,9 +18,9 @@ from panel.design.guard.sides import (
     seen,
 )
 from panel.design.guard.strata import LEAST_OF_A_CELL, cells, strata_of
-from panel.design.guard.words import count, named, unlogged_sentence
+from panel.design.guard.words import named, unlogged_sentence
 from panel.errors import BadInput
-from panel.prose import listed
+from panel.prose import listed, spelled
 from panel.study.conditions import Stratum
 from panel.study.factors import Factor, TakeLog
 
@@ -99,7 +99,7 @@ def _more_differs(asked: _Crossed) -> str:
     if len(differs) < 2:
         return ""
     return (
-        f"{named(asked.sides)} differ in {count(len(differs))} factors even among takes alike in "
+        f"{named(asked.sides)} differ in {spelled(len(differs))} factors even among takes alike in "
         f"{asked.given}: {_names(differs)}. Leave out the takes that differ in more."
     )
 

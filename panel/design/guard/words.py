@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 from panel.design.guard.clean_pairs import CleanPair
 from panel.design.guard.sides import Pair, Side, across, first_that_differs, inside
-from panel.prose import listed
+from panel.prose import listed, quoted, spelled
 from panel.study.factors import Factor, from_to, value_text
 
 
 def named(sides: Sequence[Side]) -> str:
-    return " and ".join(f"“{side.label}”" for side in sides)
+    return quoted(side.label for side in sides)
 
 
 def unlogged_sentence(unlogged: Sequence[Factor]) -> str:
@@ -29,7 +29,9 @@ def refusal(sides: Sequence[Side], factors: Sequence[Factor], nearest: Sequence[
     """That these factors differ, each with the values of the first pair that differs in it, and
     what could be asked instead."""
     parts = [f"{factor.name} ({_change(across(sides), factor)})" for factor in factors]
-    text = f"{named(sides)} differ in {count(len(factors))} factors: {listed(parts)}. Ask about one"
+    text = (
+        f"{named(sides)} differ in {spelled(len(factors))} factors: {listed(parts)}. Ask about one"
+    )
     if nearest:
         return f"{text}. {nearest[0].sentence}"
     return f"{text}: no two takes at hand differ in just one of them, so record such takes first."
@@ -57,7 +59,3 @@ def within_sentence(sides: Sequence[Side], factor: Factor) -> str:
 def _change(pairs: Sequence[Pair], factor: Factor) -> str:
     pair = first_that_differs(pairs, factor)
     return from_to(factor, pair.first.values.get(factor.id), pair.second.values.get(factor.id))
-
-
-def count(n: int) -> str:
-    return {2: "two", 3: "three", 4: "four", 5: "five"}.get(n, str(n))

@@ -27,6 +27,7 @@ from panel.design.power.votes import (
 )
 from panel.procedures.base import Procedure
 from panel.procedures.catalogue import procedure
+from panel.prose import listed
 from panel.study.plan import Contrast, Plan
 
 # Welcome and consent, level, headphone check, practice and thanks: common practice, no source.
@@ -316,7 +317,7 @@ def _anytime_sentence(cost: AnytimeCost, each: float) -> str:
 
 def _given_sentence(planned: _Planned) -> str:
     names = planned.plan.factor_names
-    given = " and ".join(names[key] for key in planned.contrast.given)
+    given = listed(names[key] for key in planned.contrast.given)
     ways = floor.given_labelings(planned.cells, directed=planned.kind.directed)
     return (
         f"Given {given}: only takes alike in {given} are put side by side, and labels are permuted "

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from urllib.parse import quote
 
-from panel.desk.shown.numbers import fixed, hertz
+from panel.prose import cell, sample_rate
 from panel.stages.clips.prepare import ClipView, ExcerptClips
 
 
@@ -36,7 +36,7 @@ class ShownClips:
 def shown_clips(table: ExcerptClips) -> ShownClips:
     return ShownClips(
         name=table.name,
-        sound=f"{table.seconds:.2f} s, {hertz(table.rate)}",
+        sound=f"{table.seconds:.2f} s, {sample_rate(table.rate)}",
         clips=tuple(_clip(clip) for clip in table.clips),
         notes=table.notes,
     )
@@ -54,12 +54,12 @@ def _clip(clip: ClipView) -> ShownClip:
     return ShownClip(
         take=clip.take_name,
         planted=clip.planted,
-        gain_db=fixed(clip.gain_db, 2, sign=True),
-        delay_ms=fixed(clip.delay_ms, 3, sign=True),
-        drift_ppm=fixed(clip.drift_ppm, 1, sign=True),
+        gain_db=cell(clip.gain_db, 2, sign=True),
+        delay_ms=cell(clip.delay_ms, 3, sign=True),
+        drift_ppm=cell(clip.drift_ppm, 1, sign=True),
         polarity="turned" if clip.inverted else "as it was",
-        residual_db=fixed(clip.residual_db, 1, sign=True),
-        loudness_lufs=fixed(clip.loudness_lufs, 2, sign=True),
+        residual_db=cell(clip.residual_db, 1, sign=True),
+        loudness_lufs=cell(clip.loudness_lufs, 2, sign=True),
         file=f"{clip.excerpt_key}/{quote(clip.take_key)}.wav",
         play=f"Play {clip.take_name}{copy}, {clip.excerpt_name}",
     )

@@ -6,10 +6,9 @@ from urllib.parse import quote
 
 from panel.design.guard.clean_pairs import CleanPair
 from panel.design.power.procedure_choice import Option
-from panel.desk.shown.numbers import alone, counted
 from panel.procedures.catalogue import PROCEDURES
 from panel.procedures.catalogue import procedure as kind_of
-from panel.prose import capital
+from panel.prose import agreeing, capital, plural
 from panel.stages.contrasts.readiness import ReadinessView
 from panel.stages.contrasts.views import ContrastView, ProposalView, SideView
 from panel.stages.rows import TakeView
@@ -267,7 +266,7 @@ def _sides(sides: Sequence[SideView]) -> tuple[ShownSide, ...]:
     return tuple(
         ShownSide(
             side.label,
-            f"{alone(len(side.take_names), 'take', 'takes')} {', '.join(side.take_names)}",
+            f"{agreeing(len(side.take_names), 'take', 'takes')} {', '.join(side.take_names)}",
         )
         for side in sides
     )
@@ -276,7 +275,7 @@ def _sides(sides: Sequence[SideView]) -> tuple[ShownSide, ...]:
 def _put_by(contrast: ContrastView) -> str:
     more = f": which has more {contrast.attribute}" if contrast.attribute else ""
     trend = f"; a trend, {SCALES[contrast.scale]}" if contrast.scale else ""
-    votes = counted(contrast.votes_per_listener, "vote")
+    votes = plural(contrast.votes_per_listener, "vote")
     return f"{contrast.procedure_name}{more}, {votes} from each listener{trend}"
 
 
@@ -291,8 +290,8 @@ def _unlogged(asked: Factor, sides: Sequence[Condition], takes: Sequence[TakeVie
     if not left:
         return ""
     return (
-        f"{asked.name} is not logged for {alone(len(left), 'take', 'takes')} {', '.join(left)}, "
-        f"so {alone(len(left), 'it', 'they')} cannot be chosen."
+        f"{asked.name} is not logged for {agreeing(len(left), 'take', 'takes')} {', '.join(left)}, "
+        f"so {agreeing(len(left), 'it', 'they')} cannot be chosen."
     )
 
 

@@ -8,7 +8,7 @@ from typing import Protocol
 from markupsafe import Markup
 
 from panel.desk import pictures
-from panel.desk.shown.numbers import fixed
+from panel.prose import cell
 from panel.stages.rows import TakeView
 from panel.stages.takes.excerpts import ExcerptView
 
@@ -143,7 +143,7 @@ def _facts(take: TakeView) -> str:
     seconds = f"{take.seconds:.1f} s"
     if take.loudness_lufs is None:
         return seconds
-    return f"{seconds}, {fixed(take.loudness_lufs, 1)} LUFS"
+    return f"{seconds}, {cell(take.loudness_lufs, 1)} LUFS"
 
 
 def _marks(longest: float) -> tuple[ShownMark, ...]:

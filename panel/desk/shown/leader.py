@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from panel.desk.shown.numbers import fixed
 from panel.errors import BadInput
+from panel.prose import cell
 from panel.report.figures.drawing import Figure
 from panel.stages.takes.leaders_shown import Line, Section, Shown
 
@@ -99,9 +99,9 @@ def _place(line: Line) -> ShownPlace:
     delay_ms = None if told.delay_s is None else 1000 * told.delay_s
     return ShownPlace(
         label=told.label,
-        at_s=fixed(told.at_s, 3),
-        delay_ms=fixed(delay_ms, 3, sign=True),
-        clock_ppm=fixed(told.drift_ppm, 2, sign=True),
+        at_s=cell(told.at_s, 3),
+        delay_ms=cell(delay_ms, 3, sign=True),
+        clock_ppm=cell(told.drift_ppm, 2, sign=True),
         polarity="turned" if told.inverted else "as the first",
     )
 
@@ -111,10 +111,10 @@ def _measures(line: Line) -> ShownMeasures:
     return ShownMeasures(
         label=line.told.label,
         cells=(
-            fixed(line.level_db, 2),
-            fixed(second, 1),
-            fixed(third, 1),
-            fixed(line.noise_dbfs, 1),
+            cell(line.level_db, 2),
+            cell(second, 1),
+            cell(third, 1),
+            cell(line.noise_dbfs, 1),
             line.hum,
         ),
     )

@@ -4,9 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
-from panel.desk.shown.numbers import alone, counted, moment
+from panel.desk.shown.moments import moment
 from panel.post.messages import Letter
 from panel.post.outbox import MessageView
+from panel.prose import agreeing, plural
 from panel.stages.listeners.invite import Audience, Invited, ListenerView, Reminded
 
 STATES = {
@@ -95,9 +96,7 @@ class ShownMessage:
 
 def shown_invited(invited: Invited) -> ShownInvited:
     return ShownInvited(
-        added=f"{counted(len(invited.added), 'person', 'people')} invited."
-        if invited.added
-        else "",
+        added=f"{plural(len(invited.added), 'person', 'people')} invited." if invited.added else "",
         duplicates=", ".join(invited.duplicates),
         refused=invited.refused,
     )
@@ -105,7 +104,7 @@ def shown_invited(invited: Invited) -> ShownInvited:
 
 def shown_reminded(reminded: Reminded, *, by_server: bool) -> ShownReminded:
     where = "and on the way" if by_server else "waiting in the outbox"
-    written = counted(len(reminded.reminded), "reminder")
+    written = plural(len(reminded.reminded), "reminder")
     return ShownReminded(
         written=f"{written} written, {where}." if reminded.reminded else "",
         passed_over=f"{reminded.passed_over} others get none now: they have finished, had a mail "
@@ -117,10 +116,10 @@ def shown_reminded(reminded: Reminded, *, by_server: bool) -> ShownReminded:
 
 def shown_audience(audience: Audience, *, opened: bool) -> ShownAudience:
     """`opened`: the study takes votes, so that people can be reminded, or their links revoked."""
-    joined = f"{audience.joined} {alone(audience.joined, 'has', 'have')} joined"
+    joined = f"{audience.joined} {agreeing(audience.joined, 'has', 'have')} joined"
     return ShownAudience(
         people=tuple(_person(person, opened=opened) for person in audience.listeners),
-        withdrew=f"{counted(audience.withdrew, 'person has', 'people have')} withdrawn."
+        withdrew=f"{plural(audience.withdrew, 'person has', 'people have')} withdrawn."
         if audience.withdrew
         else "",
         joined=f"{joined} by it, {audience.joined_finished} finished." if audience.joined else "",
@@ -147,8 +146,8 @@ def held(messages: Sequence[MessageView]) -> tuple[str, str]:
     if not n:
         return "", ""
     return (
-        f"{counted(n, 'mail was', 'mails were')} written while no mail server was set.",
-        f"Send {alone(n, 'it', 'them')} only if you have not done so by hand.",
+        f"{plural(n, 'mail was', 'mails were')} written while no mail server was set.",
+        f"Send {agreeing(n, 'it', 'them')} only if you have not done so by hand.",
     )
 
 

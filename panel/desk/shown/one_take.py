@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from panel.desk import pictures
-from panel.desk.shown.numbers import fixed, hertz
-from panel.prose import NBSP
+from panel.prose import NBSP, decimal, sample_rate
 from panel.stages.rows import TakeView
 from panel.stages.takes.channel_choice import TrackView, WaitingView
 
@@ -71,7 +70,7 @@ def shown_tracks(file: WaitingView) -> tuple[ShownTrack, ...]:
 
 def _sound(take: TakeView) -> str:
     channels = "one channel" if take.channels == 1 else f"{take.channels} channels"
-    parts = [f"{take.seconds:.2f} s", take.kind, hertz(take.rate), channels]
+    parts = [f"{take.seconds:.2f} s", take.kind, sample_rate(take.rate), channels]
     return ", ".join([*parts, "lossy"] if take.lossy else parts)
 
 
@@ -86,7 +85,7 @@ def _channels(kept: Sequence[int]) -> str:
 def _loudness(take: TakeView) -> str:
     if take.loudness_lufs is None:
         return "silent"
-    said = f"{fixed(take.loudness_lufs, 1)} LUFS"
+    said = f"{decimal(take.loudness_lufs, 1)} LUFS"
     if take.range_lu is None:
         return said
     return f"{said}, range {take.range_lu:.1f} LU (EBU Tech 3342)"
@@ -95,10 +94,10 @@ def _loudness(take: TakeView) -> str:
 def _level(track: TrackView) -> str:
     if track.peak_db is None:
         return "silent"
-    rms = "silent" if track.rms_db is None else f"{fixed(track.rms_db, 1)}{NBSP}dB RMS"
-    parts = [rms, f"peak {fixed(track.peak_db, 1)}{NBSP}dBFS"]
+    rms = "silent" if track.rms_db is None else f"{decimal(track.rms_db, 1)}{NBSP}dB RMS"
+    parts = [rms, f"peak {decimal(track.peak_db, 1)}{NBSP}dBFS"]
     if track.loudness_lufs is not None:
-        parts.append(f"{fixed(track.loudness_lufs, 1)}{NBSP}LUFS")
+        parts.append(f"{decimal(track.loudness_lufs, 1)}{NBSP}LUFS")
     return ", ".join(parts)
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from panel.desk.shown.numbers import counted
+from panel.prose import plural
 from panel.stages.studies import StudyView
 
 STATES = {"draft": "being prepared", "open": "locked, taking votes", "closed": "closed"}
@@ -21,9 +21,9 @@ class ListedStudy:
 
 def listed_study(study: StudyView) -> ListedStudy:
     counts = (
-        counted(study.takes, "take"),
-        counted(study.listeners, "listener"),
-        counted(study.votes, "vote"),
+        plural(study.takes, "take"),
+        plural(study.listeners, "listener"),
+        plural(study.votes, "vote"),
     )
     return ListedStudy(
         href=study.href,

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from panel.desk.shown.numbers import alone, counted, fixed, hertz
+from panel.prose import agreeing, decimal, listed, plural, sample_rate
 from panel.stages.rows import TakeView
 from panel.stages.takes.chain_log import GridView
 from panel.stages.takes.channel_choice import WaitingView
@@ -109,7 +109,7 @@ def shown_log(grid: GridView, typed: Mapping[str, str]) -> ShownLog:
             _take(take, row.cells, grid.factors, typed)
             for take, row in zip(grid.takes, grid.rows, strict=True)
         ),
-        unlogged=f"{counted(grid.unlogged, 'cell is', 'cells are')} not logged yet."
+        unlogged=f"{plural(grid.unlogged, 'cell is', 'cells are')} not logged yet."
         if grid.unlogged
         else "",
         for_all=tuple(_for_all(factor, typed) for factor in grid.factors) if grid.unlogged else (),
@@ -157,21 +157,21 @@ def what_waits(files: Sequence[WaitingView]) -> str:
     """What is the matter with files that have channels to choose."""
     n = len(files)
     return (
-        f"{alone(n, 'This file has', 'These files have')} more than two channels, and "
-        f"{alone(n, 'is', 'are')} no take until two of them are chosen."
+        f"{agreeing(n, 'This file has', 'These files have')} more than two channels, and "
+        f"{agreeing(n, 'is', 'are')} no take until two of them are chosen."
     )
 
 
 def with_leader(leaders: LeadersView, takes: int) -> str:
     """How many of the takes begin with the leader."""
     n = len(leaders.told)
-    return f"{n} of {takes} takes {alone(n, 'begins', 'begin')} with the leader."
+    return f"{n} of {takes} takes {agreeing(n, 'begins', 'begin')} with the leader."
 
 
 def marked(excerpts: Sequence[ExcerptView]) -> str:
     """Which excerpts are marked: "2 excerpts are marked: first (0.20–1.60 s), …"."""
     told = ", ".join(f"{e.name} ({e.start_s:.2f}–{e.end_s:.2f} s)" for e in excerpts)
-    return f"{counted(len(excerpts), 'excerpt is', 'excerpts are')} marked: {told}."
+    return f"{plural(len(excerpts), 'excerpt is', 'excerpts are')} marked: {told}."
 
 
 def _factor(grid: GridView, factor: Factor) -> ShownFactor:
@@ -241,10 +241,10 @@ def _logged(value: str | float | None) -> str:
 
 
 def _facts(take: TakeView) -> list[str]:
-    facts = [f"{fixed(take.seconds, 1)} s, {take.kind}, {hertz(take.rate)}"]
+    facts = [f"{decimal(take.seconds, 1)} s, {take.kind}, {sample_rate(take.rate)}"]
     if take.kept_channels:
-        word = alone(len(take.kept_channels), "channel", "channels")
-        facts.append(f"{word} {' and '.join(map(str, take.kept_channels))}")
+        word = agreeing(len(take.kept_channels), "channel", "channels")
+        facts.append(f"{word} {listed(map(str, take.kept_channels))}")
     if take.music_at_s:
         facts.append(f"music from {take.music_at_s:.2f} s")
     return facts

@@ -2,8 +2,7 @@
 
 from dataclasses import dataclass
 
-from panel.desk.shown.numbers import counted
-from panel.prose import capital
+from panel.prose import capital, plural
 from panel.stages.listen.reasons import NEITHER, RETAKE, Side, Told
 
 
@@ -35,7 +34,7 @@ def _heading(label: str) -> str:
 def _side(side: Side) -> ShownReasons:
     return ShownReasons(
         heading=_heading(side.label),
-        answers=f"{counted(side.votes, 'answer')} with a reason",
+        answers=f"{plural(side.votes, 'answer')} with a reason",
         ticked=", ".join(f"{word} ({times})" for word, times in side.ticked),
         words=side.words,
     )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from panel.desk.shown.numbers import counted
+from panel.prose import plural
 from panel.stages.conclude.early_look import Look
 from panel.stages.conclude.watch import Progress
 
@@ -126,7 +126,7 @@ def shown_look(look: Look) -> ShownLook:
 
 def correction(looks: Sequence[Look]) -> str:
     """Which correction p still lacks."""
-    return f"before any correction for asking {counted(len(looks), 'question')}"
+    return f"before any correction for asking {plural(len(looks), 'question')}"
 
 
 def _planted(progress: Progress) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.prose import percent, plural
+from panel.prose import listed, percent, plural
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     INK,
@@ -177,7 +177,7 @@ def takes_one_by_one(
         (unit, "row", "share", "votes"),
         tuple(
             (
-                " and ".join(names.get(take, take) for take in which.split()),
+                listed(names.get(take, take) for take in which.split()),
                 group.label,
                 percent(value),
                 f"{number}",

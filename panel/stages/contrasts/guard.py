@@ -11,6 +11,7 @@ from sqlmodel import Session
 from panel.design.guard.check import guard
 from panel.design.guard.result import GuardResult
 from panel.errors import BadInput, NotFound
+from panel.prose import listed
 from panel.stages.rows import factors_in, log_of, takes_in, twins_of
 from panel.store.session import Store
 from panel.store.tables import Take
@@ -97,7 +98,7 @@ def channel_warnings(
         return ()
     said = (
         f"take {label} is channel{'s' if len(numbers) > 1 else ''} "
-        f"{' and '.join(map(str, numbers))} of its file"
+        f"{listed(map(str, numbers))} of its file"
         for numbers, label in by_choice.items()
     )
     sentence = f"{', '.join(said)}: if those are other microphones, that alone can be heard."

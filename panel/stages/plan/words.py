@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from panel.procedures.catalogue import in_order
-from panel.prose import listed, plural
+from panel.prose import either, listed, plural
 from panel.study.plan import Contrast, Plan
 
 CHECK_WORDS = {
@@ -144,7 +144,7 @@ def _claims(plan: Plan) -> tuple[str, ...]:
     ]
     if asked:
         together = f", over all {questions} questions together (Holm)" if questions > 1 else ""
-        claim = " or ".join(sorted({f"“{kind.earns[0]}”" for kind in asked}))
+        claim = either(sorted({f"“{kind.earns[0]}”" for kind in asked}))
         divided = any("divided" in kind.earns for kind in asked)
         apart = "; so, by itself, does “divided”" if divided else ""
         found.append(
