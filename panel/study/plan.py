@@ -322,10 +322,6 @@ class Plan:
     def contrast(self, id_: str) -> Contrast:
         return next(c for c in self.contrasts if c.id == id_)
 
-    def retakes_of(self, question: Contrast) -> Contrast | None:
-        """The control that reports a question's pairs of takes of one condition."""
-        return next((c for c in self.contrasts if c.of == question.id), None)
-
     @property
     def excerpt_ids(self) -> tuple[str, ...]:
         return tuple(excerpt.id for excerpt in self.excerpts)

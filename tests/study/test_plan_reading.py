@@ -168,7 +168,7 @@ def test_every_entry_is_there_by_name():
     assert (question.name, question.conditions, question.factor) == ("Resin", TWO, "resin")
     assert (question.ties, question.reasons, question.attributes) == (True, True, ("warm", "thin"))
     assert (question.level, question.votes_per_listener) == ("as_recorded", 8)
-    assert plan.retakes_of(question).id == "q1-retakes"
+    assert [c.id for c in plan.contrasts if c.of == question.id] == ["q1-retakes"]
     planted = read_plan(built()).planted_checks[0].planted
     assert (planted.kind, planted.amount_db) == ("shelf", 6.5)
 
