@@ -1,6 +1,6 @@
 """The procedures there are, by their codes. A new one is a file beside this and a line here."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import get_args
 
 from panel.errors import BadInput
@@ -15,6 +15,7 @@ from panel.procedures import (
     triangle,
 )
 from panel.procedures.base import Procedure, Purpose
+from panel.prose import either, small
 
 PROCEDURES: Mapping[str, Procedure] = {
     own.PROCEDURE.code: own.PROCEDURE
@@ -24,6 +25,20 @@ PROCEDURES: Mapping[str, Procedure] = {
 
 MEASURE = (abx.PROCEDURE, attribute.PROCEDURE)
 """Whose prices the others are told by: one for bare audibility, one for a direction."""
+
+
+FOR_RETAKES = tuple(kind for kind in PROCEDURES.values() if kind.twin)
+"""Those of a retake control by itself: two samples of a trial come from one take."""
+
+FOR_CHECKS = tuple(
+    kind for kind in PROCEDURES.values() if kind.twin or (kind.directed and "heard" in kind.earns)
+)
+"""Those of a planted check: one answer is right, or points to what was planted."""
+
+
+def choose(kinds: Iterable[Procedure]) -> str:
+    """The hint to choose one of these."""
+    return f"Choose {either(small(kind.name) for kind in kinds)}."
 
 
 def procedure(code: str) -> Procedure:

@@ -6,7 +6,7 @@ from urllib.parse import quote
 
 from panel.design.guard.clean_pairs import CleanPair
 from panel.design.power.procedure_choice import Option
-from panel.procedures.catalogue import PROCEDURES
+from panel.procedures import catalogue
 from panel.procedures.catalogue import procedure as kind_of
 from panel.prose import agreeing, capital, plural
 from panel.stages.contrasts.readiness import ReadinessView
@@ -21,7 +21,7 @@ ROLES = {
     "planted_check": "planted check",
 }
 SCALES = {"linear": "linear", "log1p": "over log(1 + dose)"}
-USUAL = next(iter(PROCEDURES))
+USUAL = next(iter(catalogue.PROCEDURES))
 GROUPS = {"": "not used", "first": "first", "second": "second"}
 
 
@@ -33,13 +33,8 @@ class Choice:
     words: str
 
 
-FOR_RETAKES = tuple(Choice(kind.code, kind.name) for kind in PROCEDURES.values() if kind.twin)
-"""Those in which two samples of a trial come from one take."""
-FOR_CHECKS = tuple(
-    Choice(kind.code, kind.name)
-    for kind in PROCEDURES.values()
-    if kind.twin or (kind.directed and "heard" in kind.earns)
-)
+FOR_RETAKES = tuple(Choice(kind.code, kind.name) for kind in catalogue.FOR_RETAKES)
+FOR_CHECKS = tuple(Choice(kind.code, kind.name) for kind in catalogue.FOR_CHECKS)
 GROUP_CHOICES = tuple(Choice(value, words) for value, words in GROUPS.items())
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from sqlmodel import Session, col, select
 
 from panel.errors import BadInput
+from panel.procedures.catalogue import FOR_RETAKES, choose
 from panel.procedures.catalogue import procedure as kind_of
 from panel.stages.contrasts.askable import (
     check_borne,
@@ -157,7 +158,7 @@ def add_retake_control(
     if kind_of(procedure).directed:
         raise BadInput(
             "A retake control by itself needs a procedure with a right answer.",
-            hint="Choose ABX, triangle or duo-trio.",
+            hint=choose(FOR_RETAKES),
         )
     with store.session() as s:
         write_first(s)

@@ -6,6 +6,7 @@ The clips of the copy are made when the study is prepared.
 from dataclasses import replace
 
 from panel.errors import BadInput
+from panel.procedures.catalogue import FOR_CHECKS, choose
 from panel.procedures.catalogue import procedure as kind_of
 from panel.stages.contrasts.rows import (
     checked_votes,
@@ -41,7 +42,7 @@ def add_planted_check(
     if "heard" not in proc.earns:
         raise BadInput(
             "A planted check needs a right answer, which a preference has not.",
-            hint="Choose ABX, triangle, duo-trio, or the named attribute that is planted.",
+            hint=choose(FOR_CHECKS),
         )
     if kind not in PLANTED:
         raise BadInput("A check is planted as a shelf above 3 kHz or as a level.")

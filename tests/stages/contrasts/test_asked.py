@@ -283,3 +283,20 @@ def test_locked_contrasts_stay(ready: Made):
     ):  # fmt: skip
         with pytest.raises(Conflict, match="locked"):
             change()
+
+
+def test_who_cannot_ask_by_a_procedure_is_told_every_one_that_can(logged: Made):
+    with pytest.raises(BadInput) as no_control:
+        asked.add_retake_control(
+            logged.store, logged.id, name="Retakes", procedure="attribute",
+            conditions=logged.sides(), votes_per_listener=4,
+        )  # fmt: skip
+    with pytest.raises(BadInput) as no_check:
+        asked.add_planted_check(
+            logged.store, logged.id, take_key="t01", kind="shelf", amount_db=6,
+            procedure="preference", votes_per_listener=4,
+        )  # fmt: skip
+    assert no_control.value.hint == "Choose ABX, triangle, duo-trio, same–different or tetrad."
+    assert no_check.value.hint == (
+        "Choose ABX, triangle, duo-trio, same–different, 2-AFC on a named attribute or tetrad."
+    )
