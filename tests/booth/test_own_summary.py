@@ -72,3 +72,17 @@ def test_the_page_shows_it_only_if_the_plan_allows(store: Store, settings: Setti
         # Whoever never agreed learns only that it is over.
         never = client.get(f"/listen/{allowed.links[2]}")
         assert never.status_code == 410
+
+
+def test_what_comes_before_the_counts_of_sides_is_apart_from_them(
+    store: Store, settings: Settings
+) -> None:
+    study = build(store, procedures=("attribute", "preference"), votes=4, own_summary=True)
+    answered_right(store, study.links[0], right=True)
+    ending.close(store, study.id)
+    with TestClient(create_app(settings)) as client:
+        page = client.get(f"/listen/{study.links[0]}").text
+    said = re.sub(r"\s", " ", page)
+    assert re.search(r"What you would rather listen to: +“", said)
+    assert re.search(r"Which had more [^:]+: +“", said)
+    assert re.search(r"“ ?[^”]+” \d of \d times, +“[^”]+” \d of \d times\.", said)
