@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from scipy.stats import t as student
 
-Part = tuple[float, int]
+Part = tuple[float, float]
 
 
 def interval(
