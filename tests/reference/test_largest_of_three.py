@@ -187,6 +187,81 @@ def test_power_is_that_of_the_table(rng):
     assert hits >= 52
 
 
+DOSES = [0.0, 10.0, 20.0, 50.0]
+BY_DOSE = Draw.complete(np.repeat(range(4), 2))
+
+
+def risen(rng, liking, spread, each=24):
+    """Votes on two takes of each of four doses; `liking` (listeners,): d′ from the least dose to
+    the greatest."""
+    dose = np.array(DOSES)[BY_DOSE.labels] / 50
+    place = rng.normal(0, spread, 8)
+    pairs = np.array(list(combinations(range(8), 2)))
+    listener = np.repeat(np.arange(len(liking)), each)
+    rounds = -(-listener.size // len(pairs))
+    dealt = np.concatenate([rng.permutation(len(pairs)) for _ in range(rounds)])[: listener.size]
+    first, second = pairs[dealt].T
+    lead = liking[listener] * (dose[second] - dose[first]) + place[second] - place[first]
+    y = (rng.random(listener.size) < ndtr(lead / math.sqrt(2))).astype(float)
+    return y, listener, first, second
+
+
+def test_a_trend_equals_least_squares_and_enumeration(rng):
+    y, listener, first, second = risen(rng, rng.normal(1.5, 0.3, 7), 0.3, each=28)
+    found = largest_of_three.trend(y, listener, first, second, BY_DOSE, DOSES, rng)
+    dose = np.array(DOSES)[BY_DOSE.labels]
+    step, slopes = dose[second] - dose[first], []
+    for who in range(7):
+        own = listener == who
+        slopes.append(np.linalg.lstsq(step[own][:, None], y[own] - 0.5, rcond=None)[0][0])
+    assert found.mean == pytest.approx(np.mean(slopes))
+    # All pairs were dealt alike often: a share of wins, and its slope, as in any regression.
+    share = np.array(
+        [np.mean(np.where(second == u, y, 1 - y)[(first == u) | (second == u)]) for u in range(8)]
+    )
+    fit = stats.linregress(dose, share)
+    v1, v2 = np.var(slopes, ddof=1) / 7, (fit.stderr * 7 / 8) ** 2
+    assert found.over_both.f == pytest.approx(found.mean**2 / (v1 + v2))
+    freedom = (v1 + v2) ** 2 / (v1**2 / 6 + v2**2 / 6)
+    assert found.over_both.freedom == pytest.approx(freedom)
+    visited, exact = BY_DOSE.relabeled(rng)
+    assert exact
+    assert len(visited) == 2520
+    values = [abs(np.polyfit(np.array(DOSES)[v], share, 1)[0]) for v in visited]
+    assert found.p_units == pytest.approx(np.mean(np.array(values) >= abs(fit.slope) - 1e-9))
+
+
+def test_a_slope_of_listeners_is_that_of_units_but_for_its_scale(rng):
+    """Straight in the places of units: the part must be the variance of the listeners' slope."""
+    means, parts = [], []
+    first, second = np.array(list(combinations(range(8), 2))).T
+    listener = np.repeat([0, 1], first.size)
+    for _ in range(800):
+        place = rng.normal(0, 0.05, 8)
+        y = np.tile(0.5 + place[second] - place[first], 2)
+        pair = np.tile(first, 2), np.tile(second, 2)
+        found = largest_of_three.trend(y, listener, *pair, BY_DOSE, DOSES, rng)
+        means.append(found.mean)
+        parts.append(found.mean**2 / found.over_both.f)  # both listeners are alike: V₁ is 0
+    assert np.mean(parts) == pytest.approx(np.var(means), rel=0.12)
+
+
+@pytest.mark.parametrize("panel", ["nil", "halved"])
+def test_a_trend_that_half_of_the_panel_likes_either_way_is_none(rng, panel):
+    runs, ps = 150, []
+    for _ in range(runs):
+        liking = np.zeros(16) if panel == "nil" else rng.choice([-1.5, 1.5], 16)
+        ps.append(largest_of_three.trend(*risen(rng, liking, 0.3), BY_DOSE, DOSES, rng).p)
+    assert np.mean(np.array(ps) <= 0.05) <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / runs)
+    rising = [
+        largest_of_three.trend(*risen(rng, rng.normal(2, 0.4, 16), 0.15), BY_DOSE, DOSES, rng).p
+        for _ in range(20)
+    ]
+    assert np.mean(np.array(rising) <= 0.05) > 0.7
+    flat = largest_of_three.trend(*risen(rng, np.zeros(4), 0.1), BY_DOSE, [3.0] * 4, rng)
+    assert flat.p == 1.0
+
+
 def test_sides_turned_round_turn_the_mean_only(rng):
     y, listener, first, second = voted(rng, rng.normal(0.7, 0.3, 10), 0.1, FIVE)
     found = largest_of_three.directed(y, listener, first, second, FIVE, rng)

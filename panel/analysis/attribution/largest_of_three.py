@@ -169,8 +169,7 @@ def directed(
     later = np.where(draw.labels[second] == 1, y, 1 - y)[across]
     scores = shares.of_listeners(later, listener[across]) - 0.5
     wins, met = _tables(y, shares.weights_of_votes(listener), first, second, draw.labels.size)
-    heard = met.sum(axis=1) > 0
-    if not heard.all():  # a unit nobody heard tells nothing, and must not count as one half
+    if not np.all(met.sum(axis=1)):  # a unit nobody heard tells nothing, nor does it count one half
         return NOTHING
     share, opponents = wins / met.sum(axis=1), met / met.sum(axis=1, keepdims=True)
     centred = share - _block_means(share, draw)
@@ -178,6 +177,56 @@ def directed(
         lambda visited: _difference(visited, centred), draw, rng, two_sided=True, renaming="alike"
     )
     return join(scores, difference, _over_units(share, opponents, draw), rng)
+
+
+def trend(
+    y: Floats,
+    listener: Ints,
+    first: Ints,
+    second: Ints,
+    draw: Draw,
+    doses: Sequence[float],
+    rng: np.random.Generator,
+) -> LargestOfThree:
+    """Is more chosen the higher the dose, or the lower? Two-sided.
+
+    As `directed`, with `doses` (sides,): the dose of each side on the declared scale. `mean`: over
+    listeners, of the slope of his share for `second` less one half on the difference in dose, per
+    unit of the scale. Over units: labels permuted, statistic the slope of their scores on dose; and
+    in min F′ the variance of that slope by least squares, on two degrees of freedom fewer than
+    units (as many fewer as blocks and one where the order was drawn within blocks).
+    """
+    apart = first != second
+    y, listener, first, second = y[apart], listener[apart], first[apart], second[apart]
+    dose = np.asarray(doses, float)[draw.labels]
+    step = dose[second] - dose[first]
+    if not step.any():
+        return NOTHING
+    telling = np.bincount(listener, weights=step**2)
+    rise = np.bincount(listener, weights=step * (y - 0.5))
+    scores = rise[telling > 0] / telling[telling > 0]
+    wins, met = _tables(y, shares.weights_of_votes(listener), first, second, draw.labels.size)
+    if not np.all(met.sum(axis=1)):
+        return NOTHING
+    share, opponents = wins / met.sum(axis=1), met / met.sum(axis=1, keepdims=True)
+    centred = share - _block_means(share, draw)
+
+    def slope(visited: Ints) -> Floats:
+        x = np.asarray(doses, float)[visited]
+        x = x - x.mean(axis=1, keepdims=True)
+        spread = np.sum(x * x, axis=1)
+        out: Floats = np.divide(x @ centred, spread, out=np.zeros(len(x)), where=spread > 0)
+        return out
+
+    permuted = permutation_test(slope, draw, rng, two_sided=True, renaming="none")
+    x = dose - _block_means(dose, draw)
+    spread, freedom = float(x @ x), share.size - np.unique(draw.block).size - 1
+    if spread == 0 or freedom < 1:
+        return join(scores, permuted, (np.inf, 0), rng)
+    left = centred - x * float(x @ centred) / spread
+    among = opponents.sum() / (share.size * (share.size - 1))
+    variance = float(left @ left) / freedom / spread / (1 + among) ** 2
+    return join(scores, permuted, (variance, freedom), rng)
 
 
 def _tables(
