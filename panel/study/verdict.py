@@ -238,9 +238,9 @@ class QuestionNumbers:
 class Numbers:
     """Every number behind a contrast; None where none is warranted.
 
-    `interval` is for the mean share over listeners and respects them; `share_…` are of listeners
-    who hear, as if they always did. `control_rates`: of a free-standing control whose trials are
-    of both kinds.
+    `share_right` is the mean over listeners of their own shares, and `interval` is for it; the
+    other `share_…` are of listeners who hear, as if they always did, and of the same mean.
+    `control_rates`: of a free-standing control whose trials are of both kinds.
     """
 
     chance: float
