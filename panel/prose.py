@@ -21,10 +21,12 @@ LEAST_P = 0.001  # a smaller one is not told apart from it
 @dataclass(frozen=True)
 class Language:
     """Says texts in a language: `translate` a text, `numbered` its singular or plural for a number;
-    gettext's two functions for a catalogue. Texts have their places in braces."""
+    gettext's two functions for a catalogue. Texts have their places in braces. `code`: which one,
+    as in HTML's `lang`."""
 
     translate: Callable[[str], str]
     numbered: Callable[[str, str, int], str]
+    code: str = "en"
 
     def __call__(self, text: str, **put: str | float | None) -> str:
         """The text in this language, its places filled."""
@@ -38,10 +40,12 @@ class Language:
 ENGLISH = Language(lambda text: text, lambda one, many, n: one if n == 1 else many)
 
 
-def decimal(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
+def decimal(
+    value: float | None, digits: int = 2, *, sign: bool = False, say: Language = ENGLISH
+) -> str:
     """A number with a fixed number of decimals and a proper minus; never "−0.0"."""
     if value is None or not math.isfinite(value):
-        return NOTHING
+        return say(NOTHING)
     text = f"{abs(value):,.{digits}f}"
     if not any(digit in text for digit in "123456789"):
         return text
@@ -53,7 +57,7 @@ def decimal(value: float | None, digits: int = 2, *, sign: bool = False) -> str:
 def percent(share: float | None, digits: int = 0, say: Language = ENGLISH) -> str:
     """A share as percent: 0.733 is "73 %". A share that is not quite 0 or 1 never reads as that."""
     if share is None or not math.isfinite(share):
-        return NOTHING
+        return say(NOTHING)
     least = 0.5 * 10.0**-digits
     if 0 < share * 100 < least:
         return say("under {share}", share=f"{decimal(10.0**-digits, digits)}{NBSP}%")
@@ -62,36 +66,42 @@ def percent(share: float | None, digits: int = 0, say: Language = ENGLISH) -> st
     return f"{decimal(100 * share, digits)}{NBSP}%"
 
 
-def percent_up(share: float | None, digits: int = 0) -> str:
+def percent_up(share: float | None, digits: int = 0, say: Language = ENGLISH) -> str:
     """An upper bound as percent, rounded up: "at most" must stay true."""
-    return _bound(share, digits, math.ceil)
+    return _bound(share, digits, math.ceil, say)
 
 
-def percent_down(share: float | None, digits: int = 0) -> str:
+def percent_down(share: float | None, digits: int = 0, say: Language = ENGLISH) -> str:
     """A lower bound as percent, rounded down: "at least" must stay true."""
-    return _bound(share, digits, math.floor)
+    return _bound(share, digits, math.floor, say)
 
 
-def percent_range(interval: Sequence[float] | None, digits: int = 0) -> str:
+def percent_range(
+    interval: Sequence[float] | None, digits: int = 0, say: Language = ENGLISH
+) -> str:
     """ "60–75 %" for (0.601, 0.745)."""
     if interval is None:
-        return NOTHING
+        return say(NOTHING)
     low, high = interval
     return f"{decimal(100 * low, digits)}{EN_DASH}{decimal(100 * high, digits)}{NBSP}%"
 
 
-def number_range(interval: Sequence[float | None] | None, digits: int = 2) -> str:
+def number_range(
+    interval: Sequence[float | None] | None, digits: int = 2, say: Language = ENGLISH
+) -> str:
     """ "1.28–1.90", or "−0.72 to 1.02" where a minus would be mistaken for the dash."""
     if interval is None:
-        return NOTHING
-    low, high = (decimal(value, digits) for value in interval)
-    return f"{low} to {high}" if MINUS in low + high else f"{low}{EN_DASH}{high}"
+        return say(NOTHING)
+    low, high = (decimal(value, digits, say=say) for value in interval)
+    if MINUS in low + high:
+        return say("{low} to {high}", low=low, high=high)
+    return f"{low}{EN_DASH}{high}"
 
 
-def decibels(value: float | None, digits: int = 1) -> str:
+def decibels(value: float | None, digits: int = 1, say: Language = ENGLISH) -> str:
     """ "+1.2 dB", "−0.3 dB", "0.0 dB"."""
     if value is None or not math.isfinite(value):
-        return NOTHING
+        return say(NOTHING)
     return f"{decimal(value, digits, sign=True)}{NBSP}dB"
 
 
@@ -102,16 +112,16 @@ def hertz(value: float) -> str:
     return f"{value / 1000:g}{NBSP}kHz"
 
 
-def count(value: int | None) -> str:
+def count(value: int | None, say: Language = ENGLISH) -> str:
     """ "1,920"."""
-    return NOTHING if value is None else f"{value:,}"
+    return say(NOTHING) if value is None else f"{value:,}"
 
 
-def p_value(p: float | None) -> str:
+def p_value(p: float | None, say: Language = ENGLISH) -> str:
     """A p to two decimals, three below 0.1; "under 0.001" below that."""
     if p is None or not math.isfinite(p):
-        return NOTHING
-    return f"under {LEAST_P:g}" if p < LEAST_P else _p_digits(p)
+        return say(NOTHING)
+    return say("under {share}", share=f"{LEAST_P:g}") if p < LEAST_P else _p_digits(p)
 
 
 def p_equals(p: float) -> str:
@@ -119,26 +129,27 @@ def p_equals(p: float) -> str:
     return f"p < {LEAST_P:g}" if p < LEAST_P else f"p = {_p_digits(p)}"
 
 
-def chance_of(p: float | None) -> str:
+def chance_of(p: float | None, say: Language = ENGLISH) -> str:
     """A probability in words: "about 1 in 126", "less than 1 in 1,000", "more than 1 in 2"."""
     if p is None or not math.isfinite(p):
-        return NOTHING
+        return say(NOTHING)
     if p < LEAST_P:
-        return f"less than 1 in {1 / LEAST_P:,.0f}"
+        return say("less than 1 in {times}", times=f"{1 / LEAST_P:,.0f}")
     if p > 0.5:
-        return "more than 1 in 2"
-    return f"about 1 in {round(1 / p)}"
+        return say("more than 1 in 2")
+    return say("about 1 in {times}", times=round(1 / p))
 
 
-def evidence(value: float | None) -> str:
+def evidence(value: float | None, say: Language = ENGLISH) -> str:
     """How many times likelier than guessing: "980 million", "0.19"; large ones to two digits."""
     if value is None or not math.isfinite(value):
-        return NOTHING
-    for size, word in ((1e12, None), (1e9, "billion"), (1e6, "million")):
-        if value >= size:
-            if word is None:
-                return "over a million million"
-            return f"{_two_digits(value / size)} {word}"
+        return say(NOTHING)
+    if value >= 1e12:
+        return say("over a million million")
+    if value >= 1e9:
+        return say("{number} billion", number=_two_digits(value / 1e9))
+    if value >= 1e6:
+        return say("{number} million", number=_two_digits(value / 1e6))
     return _two_digits(value)
 
 
@@ -210,9 +221,9 @@ def _p_digits(p: float) -> str:
     return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
-def _bound(share: float | None, digits: int, to: Callable[[float], int]) -> str:
+def _bound(share: float | None, digits: int, to: Callable[[float], int], say: Language) -> str:
     if share is None or not math.isfinite(share):
-        return NOTHING
+        return say(NOTHING)
     steps = to(round(share * 100 * 10**digits, 6))
     return f"{decimal(steps / 10**digits, digits)}{NBSP}%"
 

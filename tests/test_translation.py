@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from panel import translation
+from panel import prose, translation
 
 
 @pytest.fixture
@@ -72,6 +72,27 @@ def test_scripts_get_their_own_texts_only(german: None) -> None:
         "about {count} minute left": ["noch etwa {count} Minute", "noch etwa {count} Minuten"],
     }
     assert translation.for_scripts("en") == {}
+
+
+def test_a_report_is_said_from_a_catalogue_of_its_own(german: None) -> None:
+    (translation.WORDS / "de" / "report.po").write_text(
+        'msgid ""\nmsgstr ""\n'
+        '"Content-Type: text/plain; charset=utf-8\\n"\n'
+        '"Plural-Forms: nplurals=2; plural=(n != 1);\\n"\n\n'
+        'msgid "about 1 in {times}"\nmsgstr "etwa 1 von {times}"\n\n'
+        'msgid "{n} vote"\nmsgid_plural "{n} votes"\n'
+        'msgstr[0] "{n} Stimme"\nmsgstr[1] "{n} Stimmen"\n',
+        encoding="utf-8",
+    )
+    assert translation.languages("report") == ("en", "de")
+    assert translation.chosen("de-AT, en;q=0.5", "report") == "de"
+    say = translation.of_reports("de")
+    assert say.code == "de"
+    assert prose.chance_of(1 / 35, say) == "etwa 1 von 35"
+    assert [say.count(n, "{n} vote", "{n} votes") for n in (1, 2)] == ["1 Stimme", "2 Stimmen"]
+    assert translation.of_reports("en") is prose.ENGLISH
+    with pytest.raises(ValueError, match="no catalogue for fr"):
+        translation.of_reports("fr")
 
 
 def test_direction_is_that_of_the_script() -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from panel.marked import N_
+from panel.marked import N_, T_
 from panel.procedures import curves
 from panel.procedures.base import (
     SLOT_OF,
@@ -50,22 +50,22 @@ class Abx(Procedure):
 
 PROCEDURE = Abx(
     code="abx",
-    name="ABX",
+    name=T_("ABX"),
     chance=1 / 2,
     samples=3,
     instruction=N_(
         "Samples one and two differ, and sample three repeats one of them. "
         "Play them as often as you like, then say which of the two it repeats."
     ),
-    question=N_("Which one is sample three the same as?"),
+    question=T_(N_("Which one is sample three the same as?")),
     answers=("one", "two"),
     answer_texts=(N_("Three is the same as one"), N_("Three is the same as two")),
     names=(N_("One"), N_("Two"), N_("Three")),
     seconds=30,
     purpose="audibility",
     curve=curves.abx,
-    reported_as="ABX",
-    curve_source="ABX by differencing: Macmillan & Creelman, Detection Theory",
+    reported_as=T_("ABX"),
+    curve_source=T_("ABX by differencing: Macmillan & Creelman, Detection Theory"),
     why=(
         "It asks for bare audibility, needs no word for the difference, and is the way to "
         "“not heard”. It costs about {times} times the votes of a directed question (d′ = 1)."

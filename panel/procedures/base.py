@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panel.errors import BadInput
+from panel.marked import T_
 from panel.procedures.curves import Curve
 
 Floats = NDArray[np.float64]
@@ -120,18 +121,18 @@ class Procedure:
     twin: bool = False
     earns: tuple[str, ...] = ("heard",)
     options: tuple[str, ...] = ()
-    found: str = (
+    found: str = T_(
         "told apart in {right} of {trials} blind comparisons, where guessing gives about {guess}"
     )
-    by_group: str = "By group, the conditions were told apart {counts}. {only}"
-    undecided: str = "Not enough yet. {found}."
-    counted: str = "right"
-    share_of: str = "share right"
-    share_of_take: str = "share right"
+    by_group: str = T_("By group, the conditions were told apart {counts}. {only}")
+    undecided: str = T_("Not enough yet. {found}.")
+    counted: str = T_("right")
+    share_of: str = T_("share right")
+    share_of_take: str = T_("share right")
     toward: str = ""
-    how_many: str = "How many can hear it?"
+    how_many: str = T_("How many can hear it?")
     no_people: str = ""
-    no_claim: str = "Neither that it is heard nor that it is not."
+    no_claim: str = T_("Neither that it is heard nor that it is not.")
     no_claim_of_change: str = ""
     few_takes: str = ""
     no_absence: str = ""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from panel.marked import N_
+from panel.marked import N_, T_
 from panel.procedures import curves
 from panel.procedures.base import (
     SLOT_OF,
@@ -50,22 +50,22 @@ class DuoTrio(Procedure):
 
 PROCEDURE = DuoTrio(
     code="duo_trio",
-    name="Duo-trio",
+    name=T_("Duo-trio"),
     chance=1 / 2,
     samples=3,
     instruction=N_(
         "Sample one is the reference, and one of the other two repeats it. "
         "Play them as often as you like, then say which of the two is the reference again."
     ),
-    question=N_("Which sample is the same as the reference?"),
+    question=T_(N_("Which sample is the same as the reference?")),
     answers=("two", "three"),
     answer_texts=(N_("Two is the reference again"), N_("Three is the reference again")),
     names=(N_("One, the reference"), N_("Two"), N_("Three")),
     seconds=30,
     purpose="audibility",
     curve=curves.duotrio,
-    reported_as="duo-trio with a varying reference (ISO 10399)",
-    curve_source="duo-trio: Ennis 1993, J. Sensory Studies 8, 353–370",
+    reported_as=T_("duo-trio with a varying reference (ISO 10399)"),
+    curve_source=T_("duo-trio: Ennis 1993, J. Sensory Studies 8, 353–370"),
     why=(
         "The same task and price as ABX ({own} votes at d′ = 1), with the sample that is repeated "
         "always in the first place and called the reference. Some find that easier to keep in mind."

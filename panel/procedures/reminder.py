@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from panel.errors import BadInput
-from panel.marked import N_
+from panel.marked import N_, T_
 from panel.procedures import curves
 from panel.procedures.base import (
     SLOTS,
@@ -81,22 +81,22 @@ class Reminder(Procedure):
 
 PROCEDURE = Reminder(
     code="reminder",
-    name="2-AFC with a reminder",
+    name=T_("2-AFC with a reminder"),
     chance=1 / 2,
     samples=4,
     instruction=N_(
         "Kite and Lamp are two kinds of sound: listen to both until you know them. "
         "Of the fresh samples one and two, one is a Kite and the other a Lamp: say which."
     ),
-    question=N_("Which of samples one and two is the Kite?"),
+    question=T_(N_("Which of samples one and two is the Kite?")),
     answers=("one", "two"),
     answer_texts=(N_("One is the Kite, two the Lamp"), N_("Two is the Kite, one the Lamp")),
     names=(N_("One"), N_("Two"), N_("Kite"), N_("Lamp")),
     seconds=30,
     purpose="audibility",
     curve=curves.twoafc,
-    reported_as="two-alternative forced choice with a reminder",
-    curve_source="forced choice of two: Φ(d′/√2)",
+    reported_as=T_("two-alternative forced choice with a reminder"),
+    curve_source=T_("forced choice of two: Φ(d′/√2)"),
     why=(
         "It needs no word for the difference and is as cheap as a named attribute, about {own} "
         "votes at d′ = 1: both conditions stay at hand under neutral names, and two fresh takes "
@@ -104,19 +104,19 @@ PROCEDURE = Reminder(
         "needs four takes of each, and “not heard” cannot be concluded."
     ),
     proposed=3,
-    found=(
+    found=T_(
         "told which was which in {right} of {trials} blind comparisons with both conditions at "
         "hand, where guessing gives about {guess}"
     ),
-    few_takes=(
+    few_takes=T_(
         "Nothing is claimed about what was changed: with a reminder takes go by condition, and "
         "it needs four takes of each to tell the change from the takes."
     ),
-    no_absence=(
+    no_absence=T_(
         "Takes scatter, and only what outdoes that can be matched to a reminder, so “not "
         "heard” is not available from it."
     ),
-    method=(
+    method=T_(
         "With a reminder, two fresh takes, one of each condition, were matched to two others "
         "under neutral names, drawn once for each listener. Takes went by condition; "
         "attribution there: jackknife over takes (Efron & Stein 1981, Ann. Statist. 9, "

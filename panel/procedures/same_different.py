@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
-from panel.marked import N_
+from panel.marked import N_, T_
 from panel.procedures.base import (
     ANSWERS,
     EMPTY,
@@ -110,21 +110,21 @@ class SameDifferent(Procedure):
 
 PROCEDURE = SameDifferent(
     code="same_different",
-    name="Same–different",
+    name=T_("Same–different"),
     chance=1 / 2,
     samples=2,
     instruction=N_(
         "You will hear two samples, which are the same or different, each as often as not. "
         "Play them as often as you like, then say which it is."
     ),
-    question=N_("Are the two samples the same or different?"),
+    question=T_(N_("Are the two samples the same or different?")),
     answers=("same", "different"),
     answer_texts=(N_("They are the same"), N_("They are different")),
     names=(N_("One"), N_("Two")),
     seconds=20,
     purpose="audibility",
     curve=None,  # it takes the listener's criterion too
-    reported_as="same–different with pairs of both kinds (after ASTM E2139)",
+    reported_as=T_("same–different with pairs of both kinds (after ASTM E2139)"),
     curve_source="",
     why=(
         "The shortest task: two samples, the same or not. It is dear, about {own} votes at d′ = 1 "
@@ -134,8 +134,8 @@ PROCEDURE = SameDifferent(
     ),
     proposed=4,
     twin=True,
-    by_group="By group, the conditions were called rightly {counts}. {only}",
-    no_absence=(
+    by_group=T_("By group, the conditions were called rightly {counts}. {only}"),
+    no_absence=T_(
         "Whoever hears a difference may still call the two the same, so “not heard” is not "
         "available from same–different."
     ),
@@ -143,7 +143,7 @@ PROCEDURE = SameDifferent(
         "Two samples are called different when they seem further apart than {criterion}, in the "
         "units of d′."
     ),
-    method=(
+    method=T_(
         "Same–different: each trial was a pair of two takes or one take twice, by a fair coin; "
         "the test against chance counts right answers of both kinds, attribution the share "
         "called different among pairs of two takes. Hit and false-alarm rates have intervals "

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.marked import N_
+from panel.marked import N_, T_
 from panel.procedures import curves
 from panel.procedures.base import (
     ANSWERS,
@@ -64,22 +64,22 @@ class Tetrad(Procedure):
 
 PROCEDURE = Tetrad(
     code="tetrad",
-    name="Tetrad",
+    name=T_("Tetrad"),
     chance=1 / 3,
     samples=4,
     instruction=N_(
         "Of the four samples two are the same, and the other two are the same as each other. "
         "Play them as often as you like, then say which one goes with sample one."
     ),
-    question=N_("Which one goes with sample one?"),
+    question=T_(N_("Which one goes with sample one?")),
     answers=WITH_ONE,
     answer_texts=(N_("Two goes with one"), N_("Three goes with one"), N_("Four goes with one")),
     names=(N_("One"), N_("Two"), N_("Three"), N_("Four")),
     seconds=40,
     purpose="audibility",
     curve=curves.tetrad,
-    reported_as="tetrad (unspecified)",
-    curve_source="tetrad: Ennis, Ennis, Yip & O'Mahony 1998, BJMSP 51, 205–215",
+    reported_as=T_("tetrad (unspecified)"),
+    curve_source=T_("tetrad: Ennis, Ennis, Yip & O'Mahony 1998, BJMSP 51, 205–215"),
     why=(
         "It asks for bare audibility with far fewer votes than ABX ({own} against {abx} at "
         "d′ = 1), and “not heard” can follow. The price is a fourth sample to hold in mind."

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.marked import N_
+from panel.marked import N_, T_
 from panel.procedures import curves
 from panel.procedures.base import (
     SLOT_OF,
@@ -50,22 +50,22 @@ class Triangle(Procedure):
 
 PROCEDURE = Triangle(
     code="triangle",
-    name="Triangle",
+    name=T_("Triangle"),
     chance=1 / 3,
     samples=3,
     instruction=N_(
         "Two of the three samples are the same, and one is different. "
         "Play them as often as you like, then say which is the different one."
     ),
-    question=N_("Which sample is different from the other two?"),
+    question=T_(N_("Which sample is different from the other two?")),
     answers=("one", "two", "three"),
     answer_texts=(N_("One is different"), N_("Two is different"), N_("Three is different")),
     names=(N_("One"), N_("Two"), N_("Three")),
     seconds=30,
     purpose="audibility",
     curve=curves.triangle,
-    reported_as="triangle (ISO 4120)",
-    curve_source="triangle: Ennis 1993, J. Sensory Studies 8, 353–370",
+    reported_as=T_("triangle (ISO 4120)"),
+    curve_source=T_("triangle: Ennis 1993, J. Sensory Studies 8, 353–370"),
     why=(
         "It too asks for bare audibility, with somewhat fewer votes than ABX "
         "({own} against {abx} at d′ = 1) and a harder task: three samples to hold in mind."

@@ -13,10 +13,12 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from panel.errors import BadInput
+from panel.prose import ENGLISH, Language
 from panel.study.documents import Json
 
 Value = str | float | None
 CellState = Literal["same", "differs", "unlogged"]
+NOT_LOGGED = "not logged"
 
 
 @dataclass(frozen=True)
@@ -133,10 +135,10 @@ def differing(a: TakeLog, b: TakeLog, factors: Sequence[Factor]) -> Difference:
     return Difference(tuple(differs), tuple(unlogged))
 
 
-def value_text(factor: Factor, value: Value) -> str:
+def value_text(factor: Factor, value: Value, say: Language = ENGLISH) -> str:
     """A value as people read it, with its unit; "not logged" for None."""
     if not is_logged(value):
-        return "not logged"
+        return say(NOT_LOGGED)
     if isinstance(value, str):
         return value
     number = f"{value:.10g}".replace("-", "−")
@@ -175,7 +177,7 @@ class Grid:
     varies: tuple[bool, ...]
 
 
-def grid(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> Grid:
+def grid(takes: Sequence[TakeLog], factors: Sequence[Factor], say: Language = ENGLISH) -> Grid:
     """The chain grid: each cell against the most frequent value of its column.
 
     With a tie the value that was recorded first counts as usual.
@@ -199,7 +201,7 @@ def grid(takes: Sequence[TakeLog], factors: Sequence[Factor]) -> Grid:
             tuple(
                 Cell(
                     take.values.get(factor.id),
-                    value_text(factor, take.values.get(factor.id)),
+                    value_text(factor, take.values.get(factor.id), say),
                     states.get((take.take_id, factor.id), "unlogged"),
                 )
                 for factor in factors

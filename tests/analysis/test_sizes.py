@@ -9,6 +9,7 @@ from vote_records import as_tables
 from panel.analysis import sizes
 from panel.analysis import verdict as verdicts
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE, centre_of
+from panel.prose import ENGLISH
 from panel.report.page.numbers import number_lines
 from panel.study.plan_reading import read_plan
 
@@ -22,7 +23,9 @@ def told(document, votes, rows):
     found = verdicts.conclude(plan, *as_tables(votes, rows))
     entry = laid_out(plan, found)["contrasts"][0]
     said = entry["numbers"]["model_message"]
-    return entry["numbers"], dict(number_lines(plan, plan.contrasts[0], found.contrasts[0], said))
+    return entry["numbers"], dict(
+        number_lines(ENGLISH, plan, plan.contrasts[0], found.contrasts[0], said)
+    )
 
 
 @pytest.mark.parametrize("centre", [1.0, 2.5, -2.5])

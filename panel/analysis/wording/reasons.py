@@ -15,6 +15,7 @@ from panel.analysis.wording.phrases import (
     questions,
 )
 from panel.analysis.wording.withdrawn import withdrew
+from panel.marked import T_
 from panel.prose import Language, listed, p_equals
 from panel.study.plan import Contrast, Plan
 from panel.study.shapes import NotTold
@@ -338,14 +339,18 @@ SENTENCES: dict[str, Callable[[Told, Remark], tuple[str, ...]]] = {
     "no_absence": _no_absence,
     "leanings": _leanings,
     "level": _level,
-    "votes_in": _of_votes("{cast} of {planned} planned votes are in."),
+    "votes_in": _of_votes(T_("{cast} of {planned} planned votes are in.")),
     "cut_table": _of_votes(
-        "{cast} of {planned} planned votes are in this table. Whether the others were left out "
-        "after an outcome was seen cannot be told from it."
+        T_(
+            "{cast} of {planned} planned votes are in this table. Whether the others were left out "
+            "after an outcome was seen cannot be told from it."
+        )
     ),
     "ended_early": _of_votes(
-        "The study was ended early, at {cast} of {planned} planned votes, while sealed: the "
-        "decision to end could not depend on the outcome."
+        T_(
+            "The study was ended early, at {cast} of {planned} planned votes, while sealed: the "
+            "decision to end could not depend on the outcome."
+        )
     ),
     "favourites": _favourites,
     "withdrew": _withdrew,

@@ -8,7 +8,7 @@ from collections import Counter
 import numpy as np
 
 from panel.analysis.counts import anytime
-from panel.prose import decimal, evidence, plural
+from panel.prose import Language, decimal, evidence
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     INK,
@@ -30,7 +30,7 @@ from panel.study.votes import VoteTable
 MOST_POINTS = 240
 
 
-def votes_over_time(votes: VoteTable) -> Figure | None:
+def votes_over_time(say: Language, votes: VoteTable) -> Figure | None:
     """Votes of each day and in all, days counted from the first vote."""
     if not len(votes):
         return None
@@ -39,10 +39,13 @@ def votes_over_time(votes: VoteTable) -> Figure | None:
     days = list(range(last + 1))
     sums = np.cumsum([by_day[day] for day in days]).tolist()
     busiest = max(by_day.values())
-    title = "Votes over time"
-    description = (
-        f"{plural(len(votes), 'vote')} on {plural(last + 1, 'day')}; most on day "
-        f"{max(by_day, key=lambda day: by_day[day]) + 1}, {busiest:,}."
+    title = say("Votes over time")
+    description = say(
+        "{votes} on {days}; most on day {day}, {most}.",
+        votes=say.count(len(votes), "{n} vote", "{n} votes"),
+        days=say.count(last + 1, "{n} day", "{n} days"),
+        day=max(by_day, key=lambda day: by_day[day]) + 1,
+        most=f"{busiest:,}",
     )
 
     def draw(canvas: Canvas) -> float:
@@ -53,7 +56,7 @@ def votes_over_time(votes: VoteTable) -> Figure | None:
         for value in (0, ceiling // 2, ceiling) if ceiling > 1 else (0, 1):
             canvas.line(left, up(value), canvas.width - 12, up(value), stroke=RULE)
             canvas.text(left - 8, up(value) + 5, f"{value:,}", size=SMALL, anchor="end")
-        canvas.text(4, 13, "votes a day", size=SMALL, fill=PENCIL)
+        canvas.text(4, 13, say("votes a day"), size=SMALL, fill=PENCIL)
         bar = min(40.0, 0.72 * (along(1) - along(0)))
         for day in days:
             if by_day[day]:
@@ -64,7 +67,7 @@ def votes_over_time(votes: VoteTable) -> Figure | None:
         labels = max(1, math.ceil((last + 1) / (6 if canvas.narrow else 12)))
         for day in days[::labels]:
             canvas.text(along(day + 0.5), base + 19, f"{day + 1}", size=SMALL, anchor="middle")
-        canvas.text(canvas.width - 12, base + 38, "day", size=SMALL, anchor="end", fill=PENCIL)
+        canvas.text(canvas.width - 12, base + 38, say("day"), size=SMALL, anchor="end", fill=PENCIL)
         return base + 46
 
     return drawn(
@@ -72,8 +75,8 @@ def votes_over_time(votes: VoteTable) -> Figure | None:
         title,
         description,
         draw,
-        "Day 1 is the day of the first vote; exact times are not kept in the table.",
-        ("day", "votes", "in all"),
+        say("Day 1 is the day of the first vote; exact times are not kept in the table."),
+        (say("day"), say("votes"), say("in all")),
         tuple((f"{day + 1}", f"{by_day[day]:,}", f"{sums[day]:,}") for day in days),
     )
 
@@ -96,7 +99,9 @@ def evidence_path(plan: Plan, contrast: Contrast, votes: VoteTable) -> list[floa
     return [float(value) / math.log(10) for value in logs]
 
 
-def evidence_by_vote(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
+def evidence_by_vote(
+    say: Language, plan: Plan, verdict: Verdict, votes: VoteTable
+) -> Figure | None:
     """The course of the anytime-valid evidence for each question; None for a fixed plan."""
     if not plan.anytime:
         return None
@@ -108,16 +113,24 @@ def evidence_by_vote(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure |
     if not paths:
         return None
     alpha = plan.alpha
-    bars = [("one question", 1 / alpha)]
+    bars = [(say("one question"), 1 / alpha)]
     if len(questions) > 1:
-        bars.append((f"first of {len(questions)}", len(questions) / alpha))
+        first = say("first of {questions}", questions=len(questions))
+        bars.append((first, len(questions) / alpha))
     shapes: tuple[Shape, ...] = ("disc", "square", "triangle", "diamond", "ring", "cross")
-    title = "Evidence as votes came in"
-    description = f"Needed: {_plain(bars[0][1])} times. " + " ".join(
-        f"{contrast.name}: {evidence(10 ** min(path[-1], 300))} times after "
-        f"{plural(len(path), 'vote')}, highest {evidence(10 ** min(max(path), 300))}."
+    title = say("Evidence as votes came in")
+    needed = say("Needed: {times} times.", times=_plain(bars[0][1]))
+    courses = (
+        say(
+            "{name}: {now} times after {votes}, highest {highest}.",
+            name=contrast.name,
+            now=_times(say, path[-1]),
+            votes=say.count(len(path), "{n} vote", "{n} votes"),
+            highest=_times(say, max(path)),
+        )
         for contrast, path in paths
     )
+    description = " ".join((needed, *courses))
 
     def draw(canvas: Canvas) -> float:
         left, top = 58.0, 30.0
@@ -128,7 +141,7 @@ def evidence_by_vote(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure |
         up = Scale(low, high, base, top)
         longest = max(len(path) for _, path in paths)
         along = Scale(0, longest, left, canvas.width - 14)
-        canvas.text(4, 14, "times likelier than guessing", size=SMALL, fill=PENCIL)
+        canvas.text(4, 14, say("times likelier than guessing"), size=SMALL, fill=PENCIL)
         every = max(1, math.ceil((high - low) / 6))
         for power in range(math.ceil(low / every) * every, high + 1, every):
             canvas.line(left, up(power), canvas.width - 14, up(power), stroke=RULE)
@@ -153,7 +166,7 @@ def evidence_by_vote(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure |
         canvas.text(
             canvas.width - 14,
             base + 38,
-            "votes across conditions",
+            say("votes across conditions"),
             size=SMALL,
             anchor="end",
             fill=PENCIL,
@@ -175,22 +188,35 @@ def evidence_by_vote(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure |
         title,
         description,
         draw,
-        "How many times better the votes fit a panel that hears something than one that guesses, "
-        "averaged over how well it may hear. Under guessing the line ever reaches "
-        f"{_plain(1 / alpha)} with probability {decimal(alpha, 2)} at most, however often one "
-        "looks.",
-        ("question", "votes", "now", "highest", "needed for one question"),
+        say(
+            "How many times better the votes fit a panel that hears something than one that "
+            "guesses, averaged over how well it may hear. Under guessing the line ever reaches "
+            "{times} with probability {alpha} at most, however often one looks.",
+            times=_plain(1 / alpha),
+            alpha=decimal(alpha, 2, say=say),
+        ),
+        (
+            say("question"),
+            say("votes"),
+            say("now"),
+            say("highest"),
+            say("needed for one question"),
+        ),
         tuple(
             (
                 contrast.name,
                 f"{len(path):,}",
-                evidence(10 ** min(path[-1], 300)),
-                evidence(10 ** min(max(path), 300)),
+                _times(say, path[-1]),
+                _times(say, max(path)),
                 _plain(bars[0][1]),
             )
             for contrast, path in paths
         ),
     )
+
+
+def _times(say: Language, log10: float) -> str:
+    return evidence(10 ** min(log10, 300), say)
 
 
 def _round_up(value: int) -> int:

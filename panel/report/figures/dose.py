@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from panel.prose import decimal, percent, percent_range
+from panel.prose import Language, decimal, percent, percent_range
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     LETTER,
@@ -37,7 +37,9 @@ def against_lowest(contrast: Contrast, verdict: Verdict, votes: VoteTable) -> li
     return list(zip(good[1:], total[1:], strict=True))
 
 
-def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str) -> Figure | None:
+def dose_curve(
+    say: Language, plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str
+) -> Figure | None:
     """The picture for one question; None where it asks about no dose, or no curve is warranted."""
     contrast = plan.contrast(contrast_id)
     entry = verdict.contrast(contrast_id)
@@ -53,18 +55,23 @@ def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str)
     at_doses = [by_dose[dose] for dose in doses]
     cast = against_lowest(contrast, verdict, votes)
     retakes = None if kind.directed else _retakes(plan, verdict, contrast_id)
-    factor = plan.factor_names.get(contrast.factor or "", "the dose")
-    title = f"Curve over {factor}: {contrast.name}"
-    share = kind.share_of.format(attribute=contrast.attribute)
-    description = f"{share.capitalize()}, against “{labels[0]}”, by the curve with its band: "
-    description += "; ".join(
-        f"“{label}” {percent(mid)} ({percent_range((low, high))})"
-        for label, (mid, low, high) in zip(labels[1:], at_doses[1:], strict=True)
+    factor = plan.factor_names.get(contrast.factor or "", say("the dose"))
+    title = say("Curve over {factor}: {name}", factor=factor, name=contrast.name)
+    description = say(
+        "{share}, against “{lowest}”, by the curve with its band: {doses}. Chance {chance}.",
+        share=say(kind.share_of, attribute=contrast.attribute).capitalize(),
+        lowest=labels[0],
+        doses="; ".join(
+            f"“{label}” {percent(mid, say=say)} ({percent_range((low, high), say=say)})"
+            for label, (mid, low, high) in zip(labels[1:], at_doses[1:], strict=True)
+        ),
+        chance=percent(kind.chance, say=say),
     )
-    description += f". Chance {percent(kind.chance)}."
     if retakes:
-        description += (
-            f" Retakes of the same dose: {percent(retakes[0])} ({percent_range(retakes[1])})."
+        description += " " + say(
+            "Retakes of the same dose: {share} ({interval}).",
+            share=percent(retakes[0], say=say),
+            interval=percent_range(retakes[1], say=say),
         )
     name = f"dose-{contrast_id}"
     shown = [good / total for good, total in cast if total]
@@ -86,8 +93,8 @@ def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str)
             value = up.low + index * step
             canvas.line(left, up(value), right, up(value), stroke=RULE)
             canvas.text(left - 8, up(value) + 5, f"{100 * value:.0f}", size=SMALL, anchor="end")
-        canvas.text(4, 16, f"% {'for the higher one' if kind.directed else 'right'}", size=SMALL,
-                    fill=PENCIL)  # fmt: skip
+        up_words = "% for the higher one" if kind.directed else "% right"
+        canvas.text(4, 16, say(up_words), size=SMALL, fill=PENCIL)
         for column, dash, thick in ((2, "6 3", 1.5), (3, "6 3", 1.5), (1, "", 3.0)):
             line = [(along(place(p[0])), up(p[column])) for p in points]
             canvas.path(line, stroke=MARK, dash=dash, width=thick)
@@ -95,9 +102,11 @@ def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str)
         for dose, (good, total) in zip(doses[1:], cast, strict=True):
             if total:
                 canvas.mark("ring", along(place(dose)), up(good / total), 5.5)
-        canvas.text(left + 4, up(kind.chance) + 17, "chance", size=SMALL, fill=PENCIL, halo=True)
+        canvas.text(
+            left + 4, up(kind.chance) + 17, say("chance"), size=SMALL, fill=PENCIL, halo=True
+        )
         if retakes:
-            canvas.text(left + 4, up(retakes[1][1]) - 6, "retakes", size=SMALL, fill=PENCIL,
+            canvas.text(left + 4, up(retakes[1][1]) - 6, say("retakes"), size=SMALL, fill=PENCIL,
                         halo=True)  # fmt: skip
         canvas.line(left, bottom, right, bottom)
         spots = [along(place(dose)) for dose in doses]
@@ -112,10 +121,15 @@ def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str)
         title,
         description,
         draw,
-        _note(plan, contrast, entry, labels[0], retakes is not None, kind.directed),
-        ("dose", "by the curve", "band", "votes as cast", "votes"),
+        _note(say, plan, contrast, entry, with_retakes=retakes is not None),
+        (say("dose"), say("by the curve"), say("band"), say("votes as cast"), say("votes")),
         tuple(
-            (label, percent(mid, 1), percent_range((low, high), 1), *_cast(good, total))
+            (
+                label,
+                percent(mid, 1, say),
+                percent_range((low, high), 1, say),
+                *_cast(say, good, total),
+            )
             for label, (mid, low, high), (good, total) in zip(
                 labels, at_doses, [(0, 0), *cast], strict=True
             )
@@ -123,8 +137,8 @@ def dose_curve(plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str)
     )
 
 
-def _cast(good: int, total: int) -> tuple[str, str]:
-    return (percent(good / total, 1), f"{total:,}") if total else ("none", "0")
+def _cast(say: Language, good: int, total: int) -> tuple[str, str]:
+    return (percent(good / total, 1, say), f"{total:,}") if total else (say("none"), "0")
 
 
 def _retakes(plan: Plan, verdict: Verdict, of: str) -> tuple[float, tuple[float, float]] | None:
@@ -137,28 +151,37 @@ def _retakes(plan: Plan, verdict: Verdict, of: str) -> tuple[float, tuple[float,
     return None
 
 
+LINES = {
+    # directed
+    True: (
+        "Thick line: the change alone, takes of each dose against “{lowest}”; the two broken "
+        "lines hold the whole curve at {confidence}. Rings: votes as they fell."
+    ),
+    False: (
+        "Thick line: the change alone, takes of each dose against “{lowest}”; the two broken "
+        "lines hold the whole curve at {confidence}. Rings: votes as they fell, in which takes "
+        "also differ by themselves."
+    ),
+}
+
+
 def _note(
-    plan: Plan,
-    contrast: Contrast,
-    entry: ContrastVerdict,
-    lowest: str,
-    with_retakes: bool,
-    directed: bool,
+    say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict, *, with_retakes: bool
 ) -> str:
-    out = [
-        f"Thick line: the change alone, takes of each dose against “{lowest}”; the two broken "
-        f"lines hold the whole curve at {percent(plan.confidence)}. Rings: votes as they fell"
-        + ("." if directed else ", in which takes also differ by themselves.")
-    ]
+    lowest = ordered(contrast)[0].label
+    confidence = percent(plan.confidence, say=say)
+    out = [say(LINES[contrast.asked_by.directed], lowest=lowest, confidence=confidence)]
     if contrast.scale == "log1p":
-        out.append("Doses are spaced by the logarithm of one plus the dose, as the plan says.")
+        out.append(say("Doses are spaced by the logarithm of one plus the dose, as the plan says."))
     if with_retakes:
-        out.append("Shaded: takes of the same dose against each other, over listeners.")
-    out.append("Dashed across: what guessing gives.")
+        out.append(say("Shaded: takes of the same dose against each other, over listeners."))
+    out.append(say("Dashed across: what guessing gives."))
     out.append(
-        "The verdict rests on how doses lie over takes, not on this curve."
+        say("The verdict rests on how doses lie over takes, not on this curve.")
         if entry.claimed
-        else "No effect of the dose is claimed: the broken lines show what the votes leave open."
+        else say(
+            "No effect of the dose is claimed: the broken lines show what the votes leave open."
+        )
     )
     return " ".join(out)
 
@@ -181,23 +204,20 @@ def _fitting(spots: Sequence[float], labels: Sequence[str]) -> list[tuple[float,
 
 
 def dose_lines(
-    contrast: Contrast, entry: ContrastVerdict, no_curve: str | None
+    say: Language, contrast: Contrast, entry: ContrastVerdict, no_curve: str | None
 ) -> list[tuple[str, str]]:
     """Terms and values beside the picture: the size over the whole range, or why none is given."""
     told = entry.numbers.question.dose_response if entry.numbers.question else None
     if told is None:
         return []
     if told.over_range is None:
-        return [("Curve over the dose", f"None is given. {no_curve}")]
+        return [(say("Curve over the dose"), say("None is given. {why}", why=no_curve))]
     labels = [c.label for c in ordered(contrast)]
-    size, low, high = told.over_range
-    ends = f"“{labels[-1]}” against “{labels[0]}”"
-    if told.of == "dprime":
-        return [
-            (
-                f"Size d′ by the curve, {ends}",
-                f"{decimal(size)} ({decimal(low)} to {decimal(high)})",
-            )
-        ]
-    odds = [decimal(math.exp(v)) for v in (size, low, high)]
-    return [(f"Odds by the curve, {ends}", f"{odds[0]} to 1 ({odds[1]} to {odds[2]})")]
+    ends = {"highest": labels[-1], "lowest": labels[0]}
+    of_d = told.of == "dprime"
+    size, low, high = (decimal(v if of_d else math.exp(v), say=say) for v in told.over_range)
+    if of_d:
+        term = say("Size d′ by the curve, “{highest}” against “{lowest}”", **ends)
+        return [(term, say("{size} ({low} to {high})", size=size, low=low, high=high))]
+    term = say("Odds by the curve, “{highest}” against “{lowest}”", **ends)
+    return [(term, say("{odds} to 1 ({low} to {high})", odds=size, low=low, high=high))]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from panel.prose import NOTHING, decibels, decimal, hertz, listed
+from panel.prose import ENGLISH, NOTHING, Language, decibels, decimal, hertz, listed
 from panel.report.figures.drawing import (
     MARK,
     PENCIL,
@@ -63,7 +63,7 @@ class Series:
     values: tuple[float | None, ...]
 
 
-def response(name: str, curves: Sequence[Curve]) -> Figure | None:
+def response(name: str, curves: Sequence[Curve], say: Language = ENGLISH) -> Figure | None:
     """The first take's response, and what all takes span; the table gives each at octaves."""
     curves = [curve for curve in curves if len(curve.hz) > 1]
     if not curves:
@@ -76,17 +76,21 @@ def response(name: str, curves: Sequence[Curve]) -> Figure | None:
     ]
     widest = max(spans, key=lambda span: span[2] - span[1])
     many = len(curves) > 1
-    title = "Response of the equipment"
-    description = (
-        f"Level over frequency in take {first.label}, as played in it is flat: from "
-        f"{decibels(min(first.level_db))} to {decibels(max(first.level_db))}, at 1 kHz "
-        f"{decibels(first.at(1000.0))}."
+    title = say("Response of the equipment")
+    description = say(
+        "Level over frequency in take {take}, as played in it is flat: from {low} to {high}, at "
+        "1 kHz {middle}.",
+        take=first.label,
+        low=decibels(min(first.level_db), say=say),
+        high=decibels(max(first.level_db), say=say),
+        middle=decibels(first.at(1000.0), say=say),
     )
     if many:
-        where = hertz(round(widest[0], -1 if widest[0] > 100 else 0))
-        description += (
-            f" The {len(curves)} takes differ most at {where}, "
-            f"by {decimal(widest[2] - widest[1], 2)} dB."
+        description += " " + say(
+            "The {takes} takes differ most at {where}, by {range} dB.",
+            takes=len(curves),
+            where=hertz(round(widest[0], -1 if widest[0] > 100 else 0)),
+            range=decimal(widest[2] - widest[1], 2, say=say),
         )
 
     def draw(canvas: Canvas) -> float:
@@ -111,11 +115,25 @@ def response(name: str, curves: Sequence[Curve]) -> Figure | None:
         title,
         description,
         draw,
-        f"Line: take {first.label}. {'Shaded: what all takes span. ' if many else ''}"
-        "0 dB: as loud as a full-scale sweep. A measured difference is not an audible one.",
-        ("take", *(hertz(hz) for hz in columns)),
-        tuple((curve.label, *(decibels(curve.at(hz), 2) for hz in columns)) for curve in curves),
+        say(RESPONSE_NOTE[many], take=first.label),
+        (say("take"), *(hertz(hz) for hz in columns)),
+        tuple(
+            (curve.label, *(decibels(curve.at(hz), 2, say) for hz in columns)) for curve in curves
+        ),
     )
+
+
+RESPONSE_NOTE = {
+    # of several takes
+    False: (
+        "Line: take {take}. 0 dB: as loud as a full-scale sweep. A measured difference is not "
+        "an audible one."
+    ),
+    True: (
+        "Line: take {take}. Shaded: what all takes span. 0 dB: as loud as a full-scale sweep. "
+        "A measured difference is not an audible one."
+    ),
+}
 
 
 def over(
@@ -127,6 +145,7 @@ def over(
     note: str,
     digits: int = 2,
     unit: str = "dB",
+    say: Language = ENGLISH,
 ) -> Figure | None:
     """Series over an axis, a mark for each take; None where fewer than two takes have a value.
 
@@ -140,10 +159,10 @@ def over(
     low, high = min(axis.places), max(axis.places)
     if low == high:
         return None
-    description = (
-        f"Over {axis.words}, from {low:g} to {high:g}. "
-        + " ".join(_course(s, axis, digits, unit) for s in series)
-    )  # fmt: skip
+    reach = say(
+        "Over {axis}, from {low} to {high}.", axis=axis.words, low=f"{low:g}", high=f"{high:g}"
+    )
+    description = " ".join((reach, *(_course(say, s, axis, digits, unit) for s in series)))
 
     def draw(canvas: Canvas) -> float:
         legend = _legend(canvas, series)
@@ -180,9 +199,9 @@ def over(
         description,
         draw,
         note,
-        ("take", axis.words, *(s.label for s in series)),
+        (say("take"), axis.words, *(s.label for s in series)),
         tuple(
-            (label, f"{place:g}", *(_shown(s.values[i], digits, unit) for s in series))
+            (label, f"{place:g}", *(_shown(say, s.values[i], digits, unit) for s in series))
             for i, (label, place) in enumerate(zip(takes, axis.places, strict=True))
         ),
     )
@@ -192,13 +211,13 @@ def _is(value: float | None) -> bool:
     return value is not None and math.isfinite(value)
 
 
-def _shown(value: float | None, digits: int, unit: str) -> str:
+def _shown(say: Language, value: float | None, digits: int, unit: str) -> str:
     if value is None or not math.isfinite(value):
-        return NOTHING
+        return say(NOTHING)
     return f"{decimal(value, digits)}\xa0{unit}"
 
 
-def _course(series: Series, axis: Axis, digits: int, unit: str) -> str:
+def _course(say: Language, series: Series, axis: Axis, digits: int, unit: str) -> str:
     """ "2nd harmonic: −70.1 dB at first, −64.0 dB at last." """
     there = sorted(
         (x, v) for x, v in zip(axis.places, series.values, strict=True)
@@ -209,9 +228,8 @@ def _course(series: Series, axis: Axis, digits: int, unit: str) -> str:
         for place in (there[0][0], there[-1][0])
         if (values := [v for x, v in there if x == place])
     ]
-    told = listed(
-        [f"{_shown(ends[0], digits, unit)} at first", f"{_shown(ends[1], digits, unit)} at last"]
-    )
+    first, last = (_shown(say, end, digits, unit) for end in ends)
+    told = listed((say("{value} at first", value=first), say("{value} at last", value=last)), say)
     return f"{series.label}: {told}."
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import bdtr
 
-from panel.prose import percent, percent_range, plural
+from panel.prose import Language, percent, percent_range
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     BAND,
@@ -78,12 +78,12 @@ def guessing_range(votes: int, chance: float, within: float = 0.9) -> tuple[floa
     return low / votes, high / votes
 
 
-def spread(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
+def spread(say: Language, plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
     """Each listener's share in each question, and in the planted checks."""
     found = listener_shares(plan, verdict, votes)
     if not found:
         return None
-    title = "Each listener by themselves"
+    title = say("Each listener by themselves")
     parts, rows = [], []
     for contrast, listeners in found:
         chance = contrast.asked_by.chance
@@ -93,18 +93,28 @@ def spread(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
         above = sum(share > high for share in shares)
         below = sum(share < low for share in shares)
         parts.append(
-            f"{contrast.name}: {plural(len(shares), 'listener')}, shares from "
-            f"{percent(shares[0])} to {percent(shares[-1])}, {above} above and {below} below "
-            f"where nine in ten guessers would lie ({percent_range((low, high))})."
+            say.count(
+                len(shares),
+                "{name}: {n} listener, shares from {least} to {most}, {above} above and {below} "
+                "below where nine in ten guessers would lie ({guessers}).",
+                "{name}: {n} listeners, shares from {least} to {most}, {above} above and {below} "
+                "below where nine in ten guessers would lie ({guessers}).",
+                name=contrast.name,
+                least=percent(shares[0], say=say),
+                most=percent(shares[-1], say=say),
+                above=above,
+                below=below,
+                guessers=percent_range((low, high), say=say),
+            )
         )
         rows.append(
             (
                 contrast.name,
                 f"{len(shares)}",
-                percent(shares[0]),
-                percent(shares[len(shares) // 2]),
-                percent(shares[-1]),
-                percent_range((low, high)),
+                percent(shares[0], say=say),
+                percent(shares[len(shares) // 2], say=say),
+                percent(shares[-1], say=say),
+                percent_range((low, high), say=say),
                 f"{above}",
                 f"{below}",
             )
@@ -114,17 +124,21 @@ def spread(plan: Plan, verdict: Verdict, votes: VoteTable) -> Figure | None:
         "spread",
         title,
         description,
-        lambda canvas: _spread(canvas, found),
-        "One disc a listener: share right, or for the later condition where the question has a "
-        "direction. A cross is a listener whom the plan's rule leaves out. In the band nine in ten "
-        "listeners would lie who only guess.",
-        ("comparison", "listeners", "lowest", "middle", "highest", "guessers lie in", "above it",
-         "below it"),
+        lambda canvas: _spread(say, canvas, found),
+        say(
+            "One disc a listener: share right, or for the later condition where the question has a "
+            "direction. A cross is a listener whom the plan's rule leaves out. In the band nine in "
+            "ten listeners would lie who only guess."
+        ),
+        (say("comparison"), say("listeners"), say("lowest"), say("middle"), say("highest"),
+         say("guessers lie in"), say("above it"), say("below it")),
         tuple(rows),
     )  # fmt: skip
 
 
-def _spread(canvas: Canvas, found: Sequence[tuple[Contrast, list[Listener]]]) -> float:
+def _spread(
+    say: Language, canvas: Canvas, found: Sequence[tuple[Contrast, list[Listener]]]
+) -> float:
     scale = Scale(
         0.0, 1.0, *((16.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 34))
     )
@@ -159,9 +173,9 @@ def _spread(canvas: Canvas, found: Sequence[tuple[Contrast, list[Listener]]]) ->
                     opacity=0.6)  # fmt: skip
         canvas.line(scale(kind.chance), upper, scale(kind.chance), ground, dash="4 4")
         canvas.line(scale.start, ground, scale.end, ground, stroke=PENCIL)
-        what = f"about {plural(middle, 'vote')} each"
+        what = say.count(middle, "about {n} vote each", "about {n} votes each")
         if kind.directed and contrast.role == "question":
-            what = f"for “{later(contrast)}”, {middle} each"
+            what = say("for “{side}”, {votes} each", side=later(say, contrast), votes=middle)
         place, anchor = (scale.start, "start") if canvas.narrow else (196.0, "end")
         first = start + 17 if canvas.narrow else ground - 5 - 17 * len(label)
         for index, words in enumerate(label):

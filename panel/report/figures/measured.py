@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from panel.prose import decibels, hertz, listed
+from panel.prose import Language, decibels, hertz, listed
 from panel.report.figures.drawing import (
     MARK,
     Canvas,
@@ -21,52 +21,58 @@ def bands_of(found: Measurement) -> list[Band]:
     return sorted(found.bands, key=lambda band: band.hz)
 
 
-def measured_sentence(bands: Sequence[Band]) -> str:
+def measured_sentence(say: Language, bands: Sequence[Band]) -> str:
     """What may be said from a measurement: larger than retake variability, and where."""
     if any(band.outside is None for band in bands):
-        return (
-            f"The difference is largest in {_at(bands)}. There are no retakes to hold against it, "
-            "so how much of it is mere re-recording is not known."
+        return say(
+            "The difference is largest in {band}. There are no retakes to hold against it, so how "
+            "much of it is mere re-recording is not known.",
+            band=_at(say, bands),
         )
     runs = _runs([bool(band.outside) for band in bands])
     if not runs:
-        return (
+        return say(
             "In no band is the difference larger than what retakes of one condition span; it is "
-            f"largest in {_at(bands)}."
+            "largest in {band}.",
+            band=_at(say, bands),
         )
-    where = listed(
-        [
-            f"at {hertz(bands[a].hz)}"
-            if a == b
-            else f"from {hertz(bands[a].hz)} to {hertz(bands[b].hz)}"
-            for a, b in runs
-        ]
-    )
-    outside = [band for band in bands if band.outside]
-    return (
-        f"In the bands {where} the difference is larger than what retakes of one condition span; "
-        f"of these it is largest in {_at(outside)}."
+    where = [
+        say("at {hz}", hz=hertz(bands[a].hz))
+        if a == b
+        else say("from {low} to {high}", low=hertz(bands[a].hz), high=hertz(bands[b].hz))
+        for a, b in runs
+    ]
+    return say(
+        "In the bands {where} the difference is larger than what retakes of one condition span; "
+        "of these it is largest in {band}.",
+        where=listed(where, say),
+        band=_at(say, [band for band in bands if band.outside]),
     )
 
 
-def _at(bands: Sequence[Band]) -> str:
+def _at(say: Language, bands: Sequence[Band]) -> str:
     largest = max(bands, key=lambda band: abs(band.difference_db))
-    return f"the band at {hertz(largest.hz)}, {decibels(largest.difference_db)}"
+    return say(
+        "the band at {hz}, {level}",
+        hz=hertz(largest.hz),
+        level=decibels(largest.difference_db, say=say),
+    )
 
 
-def direction_of(found: Measurement) -> str:
+def direction_of(say: Language, found: Measurement) -> str:
     """Which condition is held against which, in the names that were measured under."""
-    return f"“{found.last}” over “{found.first}”"
+    return say("“{last}” over “{first}”", last=found.last, first=found.first)
 
 
-def measured_difference(found: Measurement) -> Figure | None:
+def measured_difference(say: Language, found: Measurement) -> Figure | None:
     """Third-octave level difference over frequency with the band spanned by retakes."""
     bands = bands_of(found)
     if len(bands) < 2:
         return None
-    title = f"Measured difference: {found.name}"
-    direction = direction_of(found)
-    description = f"Level of {direction} in third octaves. {measured_sentence(bands)}"
+    title = say("Measured difference: {name}", name=found.name)
+    direction = direction_of(say, found)
+    level = say("Level of {direction} in third octaves.", direction=direction)
+    description = f"{level} {measured_sentence(say, bands)}"
     name = f"measured-{found.id}"
 
     def draw(canvas: Canvas) -> float:
@@ -91,29 +97,38 @@ def measured_difference(found: Measurement) -> Figure | None:
         return base + 30
 
     banded = all(band.outside is not None for band in bands)
-    note = f"Level of {direction}, after overall level and delay are removed. " + (
-        "Shaded: what retakes of one condition span. Filled discs lie outside it, rings inside. "
+    note = (
+        say("Level of {direction}, after overall level and delay are removed.",
+            direction=direction),
+        say("Shaded: what retakes of one condition span. Filled discs lie outside it, rings "
+            "inside.")
         if banded
-        else "There are no retakes to compare with. "
-    )
+        else say(NO_RETAKES),
+        say(NOT_AUDIBLE),
+    )  # fmt: skip
     return drawn(
         name,
         title,
         description,
         draw,
-        f"{note}A measured difference is not an audible one: only votes say that.",
-        ("band", "difference", "retakes from", "to", "outside"),
+        " ".join(note),
+        (say("band"), say("difference"), say("retakes from"), say("to"), say("outside")),
         tuple(
             (
                 hertz(b.hz),
-                decibels(b.difference_db, 2),
-                decibels(b.retake_low_db, 2),
-                decibels(b.retake_high_db, 2),
-                {True: "yes", False: "no", None: "not known"}[b.outside],
+                decibels(b.difference_db, 2, say),
+                decibels(b.retake_low_db, 2, say),
+                decibels(b.retake_high_db, 2, say),
+                say(OUTSIDE[b.outside]),
             )
             for b in bands
         ),
     )
+
+
+NO_RETAKES = "There are no retakes to compare with."
+NOT_AUDIBLE = "A measured difference is not an audible one: only votes say that."
+OUTSIDE = {True: "yes", False: "no", None: "not known"}
 
 
 def _levels(band: Band) -> tuple[float | None, ...]:

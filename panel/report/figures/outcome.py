@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from panel.prose import percent, percent_down, percent_range, percent_up
+from panel.prose import Language, percent, percent_down, percent_range, percent_up
 from panel.report.figures.drawing import (
     INK,
     MARK,
@@ -39,6 +39,7 @@ VERDICT_WORDS = {
     "no_preference": "no preference",
     "divided": "divided",
 }
+RETAKES = "Retakes of the same"
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ def role_shape(role: str, code: str) -> Shape:
     return "disc" if code in CLAIMED else "ring"
 
 
-def forest_rows(plan: Plan, verdict: Verdict) -> list[Row]:
+def forest_rows(say: Language, plan: Plan, verdict: Verdict) -> list[Row]:
     """The contrasts that have a share with an interval."""
     rows = []
     for contrast, entry in all_of(plan, verdict):
@@ -82,13 +83,17 @@ def forest_rows(plan: Plan, verdict: Verdict) -> list[Row]:
             continue
         kind = contrast.asked_by
         role = contrast.role
-        counted = favour(contrast) if role == "question" else "right"
-        what = f"{entry.correct:,} of {entry.trials:,} {counted}"
+        what = say(
+            "{some} of {all} {counted}",
+            some=f"{entry.correct:,}",
+            all=f"{entry.trials:,}",
+            counted=favour(say, contrast) if role == "question" else say("right"),
+        )
         rows.append(
             Row(
-                label="Retakes of the same" if contrast.of else contrast.name,
+                label=say(RETAKES) if contrast.of else contrast.name,
                 what=what,
-                verdict=VERDICT_WORDS[entry.verdict],
+                verdict=say(VERDICT_WORDS[entry.verdict]),
                 shape=role_shape(role, entry.verdict),
                 dashed=role == "retake_control",
                 chance=kind.chance,
@@ -99,37 +104,54 @@ def forest_rows(plan: Plan, verdict: Verdict) -> list[Row]:
     return rows
 
 
-def forest(plan: Plan, verdict: Verdict) -> Figure | None:
+def forest(say: Language, plan: Plan, verdict: Verdict) -> Figure | None:
     """Share right (or for the later condition) of each contrast, with interval, against chance."""
-    rows = forest_rows(plan, verdict)
+    rows = forest_rows(say, plan, verdict)
     if not rows:
         return None
-    confidence = percent(plan.confidence)
-    title = "Each comparison against chance"
+    confidence = percent(plan.confidence, say=say)
+    title = say("Each comparison against chance")
     description = " ".join(
-        f"{row.label}: {percent(row.share)} {row.what}, interval {percent_range(row.interval)}, "
-        f"chance {percent(row.chance)}; {row.verdict}."
+        say(
+            "{label}: {share} {what}, interval {interval}, chance {chance}; {verdict}.",
+            label=row.label,
+            share=percent(row.share, say=say),
+            what=row.what,
+            interval=percent_range(row.interval, say=say),
+            chance=percent(row.chance, say=say),
+            verdict=row.verdict,
+        )
         for row in rows
     )
     return drawn(
         "forest",
         title,
         description,
-        lambda canvas: _forest(canvas, rows),
-        "Marks are means of listeners' own shares of votes, each listener counting once; lines are "
-        f"their {confidence} intervals, which are long with few listeners. Filled disc: a claim "
-        "about the change; ring: no such claim; square with a broken "
-        "line: retakes, that is two recordings of the same condition; triangle: planted check, a "
-        "difference put in to see whether listeners can hear one. The dashed upright is chance: "
-        "what guessing gives.",
-        ("comparison", "share", f"{confidence} interval", "counted", "chance", "verdict"),
+        lambda canvas: _forest(say, canvas, rows),
+        say(
+            "Marks are means of listeners' own shares of votes, each listener counting once; lines "
+            "are their {confidence} intervals, which are long with few listeners. Filled disc: a "
+            "claim about the change; ring: no such claim; square with a broken line: retakes, that "
+            "is two recordings of the same condition; triangle: planted check, a difference put in "
+            "to see whether listeners can hear one. The dashed upright is chance: what guessing "
+            "gives.",
+            confidence=confidence,
+        ),
+        (
+            say("comparison"),
+            say("share"),
+            say("{confidence} interval", confidence=confidence),
+            say("counted"),
+            say("chance"),
+            say("verdict"),
+        ),
         tuple(
             (
                 row.label,
-                percent(row.share, 1),
-                percent_range(row.interval, 1),
+                percent(row.share, 1, say),
+                percent_range(row.interval, 1, say),
                 row.what,
-                percent(row.chance, 1),
+                percent(row.chance, 1, say),
                 row.verdict,
             )
             for row in rows
@@ -137,7 +159,7 @@ def forest(plan: Plan, verdict: Verdict) -> Figure | None:
     )
 
 
-def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
+def _forest(say: Language, canvas: Canvas, rows: Sequence[Row]) -> float:
     values = [v for row in rows for v in (*row.interval, row.chance)]
     scale = share_scale(
         values, *((10.0, canvas.width - 34) if canvas.narrow else (212.0, canvas.width - 138))
@@ -154,7 +176,7 @@ def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
     top = 24.0
     bottom = top + sum(heights)
     canvas.share_axis(scale, top, bottom, step=share_step(scale, canvas.narrow))
-    canvas.text(scale(rows[0].chance), 15, "chance", size=SMALL, anchor="middle", fill=PENCIL)
+    canvas.text(scale(rows[0].chance), 15, say("chance"), size=SMALL, anchor="middle", fill=PENCIL)
     y = top
     for row, label, what, more, height in zip(rows, labels, whats, extra, heights, strict=True):
         x = scale(row.chance)
@@ -185,7 +207,7 @@ def _forest(canvas: Canvas, rows: Sequence[Row]) -> float:
     return bottom + 28
 
 
-def share_bound(plan: Plan, verdict: Verdict) -> Figure | None:
+def share_bound(say: Language, plan: Plan, verdict: Verdict) -> Figure | None:
     """Between which bounds the share of listeners lies who can hear it, against the limit."""
     rows = []
     for contrast, entry in all_of(plan, verdict):
@@ -193,16 +215,24 @@ def share_bound(plan: Plan, verdict: Verdict) -> Figure | None:
         low, high = numbers.share_lower, numbers.share_upper
         if high is None or contrast.role == "planted_check":
             continue
-        label = "Retakes of the same" if contrast.of else contrast.name
+        label = say(RETAKES) if contrast.of else contrast.name
         rows.append((label, contrast, entry, low or 0.0, numbers.share_estimate, high))
     if not rows:
         return None
     limit = plan.limit
-    title = "How many such listeners hear it, as if they always did"
-    description = f"The plan's limit for “not heard” is {percent(limit)}. " + " ".join(
-        f"{label}: at least {percent_down(low)}, at most {percent_up(high)}."
+    title = say("How many such listeners hear it, as if they always did")
+    of_limit = say("the plan's limit, {limit}", limit=percent(limit, say=say))
+    own = say("The plan's limit for “not heard” is {limit}.", limit=percent(limit, say=say))
+    bounds = (
+        say(
+            "{label}: at least {least}, at most {most}.",
+            label=label,
+            least=percent_down(low),
+            most=percent_up(high),
+        )
         for label, _, _, low, _, high in rows
     )
+    description = " ".join((own, *bounds))
 
     def draw(canvas: Canvas) -> float:
         scale = Scale(
@@ -213,7 +243,7 @@ def share_bound(plan: Plan, verdict: Verdict) -> Figure | None:
         canvas.share_axis(scale, top, bottom, step=0.2)
         canvas.line(scale(limit), top, scale(limit), bottom, dash="6 3", width=1.5)
         canvas.text(
-            scale(limit), 15, f"the plan's limit, {percent(limit)}", size=SMALL,
+            scale(limit), 15, of_limit, size=SMALL,
             anchor="middle" if 0.2 <= limit <= 0.75 else "start", fill=PENCIL,
         )  # fmt: skip
         for index, (label, contrast, entry, low, estimate, high) in enumerate(rows):
@@ -221,14 +251,14 @@ def share_bound(plan: Plan, verdict: Verdict) -> Figure | None:
             retake = contrast.role == "retake_control"
             if canvas.narrow:
                 canvas.blank(y - 33, 25)
-                words = wrapped(f"{_between(low, high)}: {label}", 300, most=1)[0]
+                words = wrapped(f"{_between(say, low, high)}: {label}", 300, most=1)[0]
                 canvas.text(scale.start, y - 14, words, italic=retake)
             else:
                 lines = wrapped(label, 196)
                 for place, words in enumerate(lines):
                     canvas.text(196, y + 5 + 17 * place - 8.5 * (len(lines) - 1), words,
                                 anchor="end", italic=retake)  # fmt: skip
-                canvas.text(scale.end + 20, y + 5, _between(low, high))
+                canvas.text(scale.end + 20, y + 5, _between(say, low, high))
             colour = INK if retake else MARK
             canvas.line(scale(low), y, scale(high), y, stroke=colour, width=3,
                         dash="3 3" if retake else "")  # fmt: skip
@@ -244,24 +274,32 @@ def share_bound(plan: Plan, verdict: Verdict) -> Figure | None:
         title,
         description,
         draw,
-        "Shares of people. “Can hear” means: always hears it in this task, or else guesses. The "
-        "share lies between the two uprights; each of them is a limit at "
-        f"{percent(plan.confidence)} by itself, the mark is the best estimate. Several votes of "
-        "one listener count as one person. “Not heard” needs the right upright under the limit "
-        "that the plan set.",
-        ("comparison", "at least", "estimate", "at most", "limit"),
+        say(
+            "Shares of people. “Can hear” means: always hears it in this task, or else guesses. "
+            "The share lies between the two uprights; each of them is a limit at {confidence} by "
+            "itself, the mark is the best estimate. Several votes of one listener count as one "
+            "person. “Not heard” needs the right upright under the limit that the plan set.",
+            confidence=percent(plan.confidence, say=say),
+        ),
+        (say("comparison"), say("at least"), say("estimate"), say("at most"), say("limit")),
         tuple(
-            (label, percent_down(low, 1), percent(estimate, 1), percent_up(high, 1), percent(limit))
+            (
+                label,
+                percent_down(low, 1),
+                percent(estimate, 1, say),
+                percent_up(high, 1),
+                percent(limit, say=say),
+            )
             for label, _, _, low, estimate, high in rows
         ),
     )
 
 
-def _between(low: float, high: float) -> str:
+def _between(say: Language, low: float, high: float) -> str:
     """Both limits, or the upper one alone where the lower says nothing."""
     if percent_down(low) == percent_down(0.0):
-        return f"at most {percent_up(high)}"
-    return f"{percent_down(low)} to {percent_up(high)}"
+        return say("at most {most}", most=percent_up(high))
+    return say("{low} to {high}", low=percent_down(low), high=percent_up(high))
 
 
 def ordered(contrast: Contrast) -> list[Condition]:
@@ -272,12 +310,13 @@ def ordered(contrast: Contrast) -> list[Condition]:
     return conditions
 
 
-def later(contrast: Contrast) -> str:
+def later(say: Language, contrast: Contrast) -> str:
     """The condition whose votes are counted in a directed question."""
     conditions = ordered(contrast)
-    return conditions[-1].label if len(conditions) == 2 else "the higher one"
+    return conditions[-1].label if len(conditions) == 2 else say("the higher one")
 
 
-def favour(contrast: Contrast) -> str:
+def favour(say: Language, contrast: Contrast) -> str:
     """What a counted vote of a question said."""
-    return contrast.asked_by.counted.format(side=later(contrast), attribute=contrast.attribute)
+    side = later(say, contrast)
+    return say(contrast.asked_by.counted, side=side, attribute=contrast.attribute)

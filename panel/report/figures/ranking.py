@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from panel.prose import decimal, listed, percent, percent_range
+from panel.analysis.wording.ranking import ahead_words
+from panel.prose import NOTHING, Language, decimal, listed, percent, percent_range
 from panel.report.figures.drawing import (
     MARK,
     PENCIL,
@@ -21,23 +22,30 @@ from panel.study.plan import Plan
 from panel.study.verdict import RankedPair, Verdict
 
 
-def order_of_conditions(plan: Plan, verdict: Verdict, contrast_id: str) -> Figure | None:
+def order_of_conditions(
+    say: Language, plan: Plan, verdict: Verdict, contrast_id: str
+) -> Figure | None:
     """The picture for one question; None where no order was asked for."""
     contrast = plan.contrast(contrast_id)
     entry = verdict.contrast(contrast_id)
     told = entry.numbers.question.ranking if entry.numbers.question else None
     if told is None:
         return None
-    attribute = contrast.attribute
     places = list(zip(told.order, told.scores, told.intervals, strict=True))
     apart = [pair for pair in told.pairs if pair.apart]
-    title = f"In order: {contrast.name}"
-    won = f"Share of comparisons won{f' for more {attribute}' if attribute else ''}"
-    description = f"{won}, with intervals that hold together: " + "; ".join(
-        f"“{label}” {percent(score)}{f' ({percent_range(span)})' if span else ''}"
+    title = say("In order: {name}", name=contrast.name)
+    won = (
+        ("Share of comparisons won for more {attribute}, with intervals that hold together: "
+           "{places}.")
+        if contrast.attribute
+        else "Share of comparisons won, with intervals that hold together: {places}."
+    )  # fmt: skip
+    scores = "; ".join(
+        f"“{label}” {percent(score, say=say)}{f' ({percent_range(span, say=say)})' if span else ''}"
         for label, score, span in places
     )
-    description += f". {_apart_words(apart, len(told.pairs))}"
+    shown_apart = _apart_words(say, apart, len(told.pairs))
+    description = f"{say(won, attribute=contrast.attribute, places=scores)} {shown_apart}"
     name = f"order-{contrast_id}"
     reach = [v for _, score, span in places for v in (score, *(span or ()))] + [0.5]
 
@@ -47,7 +55,7 @@ def order_of_conditions(plan: Plan, verdict: Verdict, contrast_id: str) -> Figur
         height, top = (52.0 if canvas.narrow else 40.0), 26.0
         bottom = top + height * len(places)
         canvas.share_axis(scale, top, bottom, step=share_step(scale, canvas.narrow))
-        canvas.text(scale(0.5), 16, "as often won as lost", size=SMALL, anchor="middle",
+        canvas.text(scale(0.5), 16, say("as often won as lost"), size=SMALL, anchor="middle",
                     fill=PENCIL)  # fmt: skip
         for index, (label, score, span) in enumerate(places):
             y = top + height * index + (36 if canvas.narrow else height / 2)
@@ -72,46 +80,68 @@ def order_of_conditions(plan: Plan, verdict: Verdict, contrast_id: str) -> Figur
         title,
         description,
         draw,
-        f"{_apart_words(apart, len(told.pairs))} Marks: share of all its comparisons that a "
-        "condition won; lines: intervals over takes and listeners that hold together. Filled disc: "
-        "in a pair that is shown to be apart; ring: in none. Pairs are judged by their difference "
-        "(in the table), so two lines may overlap although the order of the two is shown.",
-        ("condition, or pair", "share won, or difference", "interval", "order"),
-        _rows(places, told.pairs),
+        f"{shown_apart} {say(MARKS)}",
+        (
+            say("condition, or pair"),
+            say("share won, or difference"),
+            say("interval"),
+            say("order"),
+        ),
+        _rows(say, places, told.pairs),
     )
 
 
-def _apart_words(apart: Sequence[RankedPair], pairs: int) -> str:
+MARKS = (
+    "Marks: share of all its comparisons that a condition won; lines: intervals over takes and "
+    "listeners that hold together. Filled disc: in a pair that is shown to be apart; ring: in "
+    "none. Pairs are judged by their difference (in the table), so two lines may overlap although "
+    "the order of the two is shown."
+)
+
+
+def _apart_words(say: Language, apart: Sequence[RankedPair], pairs: int) -> str:
     if not apart:
-        return "No order among them is shown."
-    ahead = listed([f"“{pair.higher}” ahead of “{pair.lower}”" for pair in apart])
+        return say("No order among them is shown.")
+    ahead = listed((ahead_words(say, pair.higher, pair.lower) for pair in apart), say)
     rest = pairs - len(apart)
     if not rest:
-        return f"Shown: {ahead}."
-    return f"Shown: {ahead}; of {'one pair' if rest == 1 else f'{rest} pairs'} it stays open."
+        return say("Shown: {ahead}.", ahead=ahead)
+    return say.count(
+        rest,
+        "Shown: {ahead}; of one pair it stays open.",
+        "Shown: {ahead}; of {n} pairs it stays open.",
+        ahead=ahead,
+    )
 
 
 def _rows(
-    places: Sequence[tuple[str, float, Sequence[float] | None]], pairs: Sequence[RankedPair]
+    say: Language,
+    places: Sequence[tuple[str, float, Sequence[float] | None]],
+    pairs: Sequence[RankedPair],
 ) -> tuple[tuple[str, ...], ...]:
     rows = [
-        (label, percent(score, 1), percent_range(span, 1), f"{index + 1}")
+        (label, percent(score, 1, say), percent_range(span, 1, say), f"{index + 1}")
         for index, (label, score, span) in enumerate(places)
     ]
     for pair in pairs:
         span = pair.interval
         rows.append(
             (
-                f"{pair.higher} over {pair.lower}",
-                _points(pair.difference),
-                "not given" if span is None else f"{_points(span[0])} to {_points(span[1])}",
-                "shown" if pair.apart else "open",
+                say("{higher} over {lower}", higher=pair.higher, lower=pair.lower),
+                _points(say, pair.difference),
+                say(NOTHING) if span is None else _span(say, span),
+                say("shown") if pair.apart else say("open"),
             )
         )
     return tuple(rows)
 
 
-def _points(difference: float | None) -> str:
+def _span(say: Language, span: Sequence[float | None]) -> str:
+    low, high = (_points(say, end) for end in span)
+    return say("{low} to {high}", low=low, high=high)
+
+
+def _points(say: Language, difference: float | None) -> str:
     """A difference of shares in percentage points."""
     points = None if difference is None else 100 * difference
-    return f"{decimal(points, 1, sign=True)}\N{NO-BREAK SPACE}points"
+    return say("{number}\N{NO-BREAK SPACE}points", number=decimal(points, 1, sign=True, say=say))

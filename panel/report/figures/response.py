@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
-from panel.prose import decibels, decimal, hertz
+from panel.prose import Language, decibels, decimal, hertz
 from panel.report.figures.drawing import (
     MARK,
     PENCIL,
@@ -17,7 +17,7 @@ from panel.report.figures.drawing import (
     Scale,
     drawn,
 )
-from panel.report.figures.measured import direction_of
+from panel.report.figures.measured import NO_RETAKES, NOT_AUDIBLE, direction_of
 from panel.study.measurement import Measurement, ResponsePoint
 
 SURE = 0.95
@@ -31,20 +31,26 @@ def points_of(found: Measurement) -> list[ResponsePoint]:
     return sorted(found.response, key=lambda point: point.hz)
 
 
-def response_difference(found: Measurement) -> Figure | None:
+def response_difference(say: Language, found: Measurement) -> Figure | None:
     """Gain over frequency with what retakes differ by, and the coherence below it."""
     points = points_of(found)
     if len(points) < 8:
         return None
-    title = f"Gain by frequency (transfer function): {found.name}"
-    direction = direction_of(found)
+    title = say("Gain by frequency (transfer function): {name}", name=found.name)
+    direction = direction_of(say, found)
     largest = max(points, key=lambda point: abs(point.gain_db))
     weak = [point for point in points if point.coherence < SURE]
-    description = (
-        f"Transfer function of {direction} from {hertz(_round(points[0].hz))} to "
-        f"{hertz(_round(points[-1].hz))}. It is furthest from zero at {hertz(_round(largest.hz))}, "
-        f"{decibels(largest.gain_db, 2)}. Coherence is {decimal(SURE, 2)} or more in "
-        f"{len(points) - len(weak)} of {len(points)} bands."
+    description = say(
+        "Transfer function of {direction} from {low} to {high}. It is furthest from zero at {at}, "
+        "{gain}. Coherence is {sure} or more in {strong} of {bands} bands.",
+        direction=direction,
+        low=hertz(_round(points[0].hz)),
+        high=hertz(_round(points[-1].hz)),
+        at=hertz(_round(largest.hz)),
+        gain=decibels(largest.gain_db, 2, say),
+        sure=decimal(SURE, 2, say=say),
+        strong=len(points) - len(weak),
+        bands=len(points),
     )
     name = f"response-{found.id}"
 
@@ -67,30 +73,39 @@ def response_difference(found: Measurement) -> Figure | None:
             canvas.line(left, trust(value), canvas.width - 14, trust(value), stroke=RULE)
             canvas.text(left - 8, trust(value) + 5, decimal(value, 1), size=SMALL, anchor="end")
         canvas.path([(along(p.hz), trust(p.coherence)) for p in points], width=1.5)
-        canvas.text(left + 4, base + 20, "coherence", size=SMALL, fill=PENCIL, halo=True)
+        canvas.text(left + 4, base + 20, say("coherence"), size=SMALL, fill=PENCIL, halo=True)
         canvas.hz_axis(along, bottom, points[0].hz, points[-1].hz)
         canvas.line(left, bottom, canvas.width - 14, bottom)
         return bottom + 30
 
     banded = all(point.retakes_db is not None for point in points)
-    note = f"Gain of {direction} at each frequency, from cross-spectra of the clips. " + (
-        "Shaded: what two retakes of one condition differ by at most, both ways. "
+    note = (
+        say("Gain of {direction} at each frequency, from cross-spectra of the clips.",
+            direction=direction),
+        say("Shaded: what two retakes of one condition differ by at most, both ways.")
         if banded
-        else "There are no retakes to compare with. "
-    )
+        else say(NO_RETAKES),
+        say("Broken line: coherence under {sure}, so noise is part of it.",
+            sure=decimal(SURE, 2, say=say)),
+        say(NOT_AUDIBLE),
+    )  # fmt: skip
     return drawn(
         name,
         title,
         description,
         draw,
-        f"{note}Broken line: coherence under {decimal(SURE, 2)}, so noise is part of it. "
-        "A measured difference is not an audible one: only votes say that.",
-        ("third octave", "gain", "retakes differ by up to", "lowest coherence"),
-        tuple(_rows(points)),
+        " ".join(note),
+        (
+            say("third octave"),
+            say("gain"),
+            say("retakes differ by up to"),
+            say("lowest coherence"),
+        ),
+        tuple(_rows(say, points)),
     )
 
 
-def _rows(points: Sequence[ResponsePoint]) -> list[tuple[str, ...]]:
+def _rows(say: Language, points: Sequence[ResponsePoint]) -> list[tuple[str, ...]]:
     """A row for each third octave (IEC 61260-1, base ten): the mean gain of the bands in it."""
     there: dict[int, list[ResponsePoint]] = {}
     for point in points:
@@ -102,9 +117,11 @@ def _rows(points: Sequence[ResponsePoint]) -> list[tuple[str, ...]]:
         rows.append(
             (
                 hertz(_NOMINAL[place] * 10 ** (decade + 3)),
-                decibels(sum(p.gain_db for p in members) / len(members), 2),
-                f"{decimal(max(retakes), 2)}\N{NO-BREAK SPACE}dB" if retakes else "not known",
-                decimal(min(p.coherence for p in members), 3),
+                decibels(sum(p.gain_db for p in members) / len(members), 2, say),
+                f"{decimal(max(retakes), 2, say=say)}\N{NO-BREAK SPACE}dB"
+                if retakes
+                else say("not known"),
+                decimal(min(p.coherence for p in members), 3, say=say),
             )
         )
     return rows

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from panel.prose import listed, percent, plural
+from panel.marked import T_
+from panel.prose import Language, listed, percent
 from panel.report.figures.compared import compared
 from panel.report.figures.drawing import (
     INK,
@@ -45,7 +47,7 @@ class Group:
         return sum(share * votes for _, share, votes in self.shares) / total
 
 
-def take_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
+def take_groups(say: Language, contrast: Contrast, votes: VoteTable) -> list[Group]:
     """Directed: for each condition the share of its votes that each take won."""
     found, names = compared(contrast, votes), votes.takes
     met, won = (
@@ -59,7 +61,7 @@ def take_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
             groups.append(
                 Group(
                     condition.label,
-                    plural(len(shares), "take"),
+                    say.count(len(shares), "{n} take", "{n} takes"),
                     SHAPES[index % len(SHAPES)],
                     shares,
                 )
@@ -67,7 +69,7 @@ def take_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
     return groups
 
 
-def pair_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
+def pair_groups(say: Language, contrast: Contrast, votes: VoteTable) -> list[Group]:
     """With a right answer: share right of each pair of takes, within and across conditions.
 
     Where there is a trend, pairs across are grouped by which two doses they compare.
@@ -89,17 +91,52 @@ def pair_groups(contrast: Contrast, votes: VoteTable) -> list[Group]:
     groups = []
     for a, b in sorted(by_sides):
         label = (
-            "the same condition" if a == -1 else f"{conditions[a].label} and {conditions[b].label}"
+            say("the same condition")
+            if a == -1
+            else listed((conditions[a].label, conditions[b].label), say)
         )
         pairs = by_sides[a, b]
-        groups.append(
-            Group(label, plural(len(pairs), "pair"), "square" if a == -1 else "disc", tuple(pairs))
-        )
+        what = say.count(len(pairs), "{n} pair", "{n} pairs")
+        groups.append(Group(label, what, "square" if a == -1 else "disc", tuple(pairs)))
     return groups
 
 
+@dataclass(frozen=True)
+class Words:
+    """What is said of single takes, or of pairs of them; `own`: what else counts, or ""."""
+
+    unit: str
+    title: str
+    each: str
+    mark: str
+    own: str
+
+
+OF_TAKES = T_(
+    Words(
+        unit="take",
+        title="Takes one by one: {name}",
+        each="{share} for each take.",
+        mark="One mark a take: {share}.",
+        own=(
+            "Comparisons with takes of its own condition count too, so rows lie nearer to one half "
+            "than the answer above."
+        ),
+    )
+)
+OF_PAIRS = T_(
+    Words(
+        unit="pair of takes",
+        title="Pairs of takes one by one: {name}",
+        each="{share} for each pair of takes.",
+        mark="One mark a pair of takes: {share}.",
+        own="",
+    )
+)
+
+
 def takes_one_by_one(
-    plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str
+    say: Language, plan: Plan, verdict: Verdict, votes: VoteTable, contrast_id: str
 ) -> Figure | None:
     """The picture for one question; None where there is one take a side, or no vote."""
     contrast = plan.contrast(contrast_id)
@@ -109,24 +146,14 @@ def takes_one_by_one(
     counted = votes.select(~votes.by(out))
     kind = contrast.asked_by
     names = {take.id: take.label or take.id for take in plan.takes}
-    groups = (take_groups if kind.directed else pair_groups)(contrast, counted)
+    groups = (take_groups if kind.directed else pair_groups)(say, contrast, counted)
     if len(groups) < 2:
         return None
-    unit = "take" if kind.directed else "pair of takes"
-    own = (
-        "Comparisons with takes of its own condition count too, so rows lie nearer to one half "
-        "than the answer above. "
-        if kind.directed
-        else ""
-    )
-    fewest = min(n for group in groups for *_, n in group.shares)
-    share = kind.share_of_take.format(attribute=contrast.attribute)
-    title = f"{'Takes' if kind.directed else 'Pairs of takes'} one by one: {contrast.name}"
-    description = f"{share.capitalize()} for each {unit}. " + " ".join(
-        f"{group.label}: {group.what}, from {percent(min(s for _, s, _ in group.shares))} to "
-        f"{percent(max(s for _, s, _ in group.shares))}, together {percent(group.mean)}."
-        for group in groups
-    )
+    words = OF_TAKES if kind.directed else OF_PAIRS
+    share = say(kind.share_of_take, attribute=contrast.attribute)
+    title = say(words.title, name=contrast.name)
+    each = say(words.each, share=share.capitalize())
+    description = " ".join((each, *(_course(say, group) for group in groups)))
     name = f"takes-{contrast.id}"
 
     def draw(canvas: Canvas) -> float:
@@ -143,7 +170,7 @@ def takes_one_by_one(
             y += height
         bottom = y
         canvas.share_axis(scale, top, bottom, step=0.2 if canvas.narrow else 0.1)
-        canvas.text(scale(kind.chance), 16, "chance", size=SMALL, anchor="middle", fill=PENCIL)
+        canvas.text(scale(kind.chance), 16, say("chance"), size=SMALL, anchor="middle", fill=PENCIL)
         canvas.line(scale(kind.chance), top, scale(kind.chance), bottom, dash="4 4")
         for group, start, height in frames:
             ground = start + height - 12
@@ -171,18 +198,43 @@ def takes_one_by_one(
         title,
         description,
         draw,
-        f"One mark a {unit}: {share}. {own}A mark rests on as few as {plural(fewest, 'vote')}, "
-        "and scatters by chance. The upright bar is the whole row together. A claim about "
-        "the change rests on how the rows differ beyond what single takes do among themselves.",
-        (unit, "row", "share", "votes"),
+        _note(say, words, share, groups),
+        (say(words.unit), say("row"), say("share"), say("votes")),
         tuple(
             (
-                listed(names.get(take, take) for take in which.split()),
+                listed((names.get(take, take) for take in which.split()), say),
                 group.label,
-                percent(value),
+                percent(value, say=say),
                 f"{number}",
             )
             for group in groups
             for which, value, number in group.shares
         ),
     )
+
+
+def _course(say: Language, group: Group) -> str:
+    shares = [share for _, share, _ in group.shares]
+    return say(
+        "{label}: {what}, from {least} to {most}, together {mean}.",
+        label=group.label,
+        what=group.what,
+        least=percent(min(shares), say=say),
+        most=percent(max(shares), say=say),
+        mean=percent(group.mean, say=say),
+    )
+
+
+def _note(say: Language, words: Words, share: str, groups: Sequence[Group]) -> str:
+    fewest = min(n for group in groups for *_, n in group.shares)
+    rest = say.count(
+        fewest,
+        "A mark rests on as few as {n} vote, and scatters by chance. The upright bar is the whole "
+        "row together. A claim about the change rests on how the rows differ beyond what single "
+        "takes do among themselves.",
+        "A mark rests on as few as {n} votes, and scatters by chance. The upright bar is the whole "
+        "row together. A claim about the change rests on how the rows differ beyond what single "
+        "takes do among themselves.",
+    )
+    parts = (say(words.mark, share=share), say(words.own) if words.own else "", rest)
+    return " ".join(part for part in parts if part)

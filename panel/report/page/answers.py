@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from panel.prose import (
+    Language,
     about,
     chance_of,
     count,
@@ -18,7 +19,6 @@ from panel.prose import (
     percent,
     percent_down,
     percent_up,
-    plural,
 )
 from panel.report.figures.outcome import ordered
 from panel.study.plan import Contrast, Plan
@@ -36,24 +36,28 @@ class Answer:
     lines: tuple[str, ...]
 
 
-def in_short(contrast: Contrast, entry: ContrastVerdict) -> str:
+def in_short(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
     """Votes, what guessing gives, and how many people: one or two sentences, number first."""
     numbers, trials = entry.numbers, entry.trials
     if not trials:
-        return "No votes count."
+        return say("No votes count.")
     if entry.correct is None:
-        return f"{plural(trials, 'blind comparison')}."
+        return say.count(trials, "{n} blind comparison.", "{n} blind comparisons.")
     if contrast.directed:
-        return _leaning(contrast, entry)
-    votes = (
-        f"{percent(entry.correct / trials)} of answers right ({count(entry.correct)} of "
-        f"{count(trials)}); guessing gives {percent(numbers.chance)}."
+        return _leaning(say, contrast, entry)
+    votes = say(
+        "{share} of answers right ({right} of {trials}); guessing gives {chance}.",
+        share=percent(entry.correct / trials, say=say),
+        right=count(entry.correct, say),
+        trials=count(trials, say),
+        chance=percent(numbers.chance, say=say),
     )
-    people = _people(numbers)
+    people = _people(say, numbers)
     return f"{votes} {people}." if people else votes
 
 
 def answers(
+    say: Language,
     plan: Plan,
     contrast: Contrast,
     entry: ContrastVerdict,
@@ -66,23 +70,24 @@ def answers(
     """
     if not entry.trials:
         return ()
+    no_claim = [*_not_to_claim(say, contrast, entry), *_not_each(say, contrast)]
     asked = (
-        (contrast.asked_by.how_many, _how_many(plan, contrast, entry)),
-        ("Could it be just another recording?", _another_recording(contrast, entry)),
-        ("How sure is this?", _how_sure(plan, entry, verdict)),
-        ("What would make it surer?", next_steps or _surer(plan)),
-        ("What must not be claimed?", [*_not_to_claim(contrast, entry), *_not_each(contrast)]),
+        (say(contrast.asked_by.how_many), _how_many(say, plan, contrast, entry)),
+        (say("Could it be just another recording?"), _another_recording(say, contrast, entry)),
+        (say("How sure is this?"), _how_sure(say, plan, entry, verdict)),
+        (say("What would make it surer?"), next_steps or _surer(say, plan)),
+        (say("What must not be claimed?"), no_claim),
     )
     return tuple(Answer(question, tuple(lines)) for question, lines in asked if lines)
 
 
-def _side(contrast: Contrast, entry: ContrastVerdict) -> tuple[str, int, float]:
+def _side(say: Language, contrast: Contrast, entry: ContrastVerdict) -> tuple[str, int, float]:
     """The side that most votes went to: its name, its votes and its share."""
     conditions = ordered(contrast)
     low, high = (
         (f"“{conditions[0].label}”", f"“{conditions[-1].label}”")
         if len(conditions) == 2
-        else ("the lower one", "the higher one")
+        else (say("the lower one"), say("the higher one"))
     )
     right, trials = entry.correct or 0, entry.trials
     share = right / trials if trials else 0.0
@@ -91,55 +96,79 @@ def _side(contrast: Contrast, entry: ContrastVerdict) -> tuple[str, int, float]:
     return low, trials - right, 1 - share
 
 
-def _leaning(contrast: Contrast, entry: ContrastVerdict) -> str:
-    side, votes, share = _side(contrast, entry)
-    of = f"{count(votes)} of {count(entry.trials)}"
-    what = contrast.asked_by.toward.format(side=side, attribute=contrast.attribute)
+def _leaning(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
+    side, votes, share = _side(say, contrast, entry)
+    of = {"votes": count(votes, say), "trials": count(entry.trials, say)}
+    what = say(contrast.asked_by.toward, side=side, attribute=contrast.attribute)
     if entry.ties:  # they count half in the share, so share and count would not agree
-        return f"{of} votes {what}; a coin gives half. {count(entry.ties)} more preferred neither."
-    return f"{percent(share)} of answers {what} ({of}); a coin gives {percent(0.5)}."
+        return say(
+            "{votes} of {trials} votes {what}; a coin gives half. {ties} more preferred neither.",
+            **of,
+            what=what,
+            ties=count(entry.ties, say),
+        )
+    return say(
+        "{share} of answers {what} ({votes} of {trials}); a coin gives {half}.",
+        **of,
+        share=percent(share, say=say),
+        what=what,
+        half=percent(0.5, say=say),
+    )
 
 
-def _people(numbers: Numbers) -> str:
+def _people(say: Language, numbers: Numbers) -> str:
     low, high = numbers.share_lower, numbers.share_upper
     if high is None:
         return ""
     if percent_up(high) == percent_up(1.0) and percent_down(low or 0.0) == percent_down(0.0):
-        return "How many listeners like these hear it cannot be told from so few"
+        return say("How many listeners like these hear it cannot be told from so few")
+    most = percent_up(high)
     if low is None or percent_down(low) == percent_down(0.0):
-        return f"At most {percent_up(high)} of listeners like these can hear it every time"
-    return (
-        f"At least {percent_down(low)} of listeners like these can hear it, at most "
-        f"{percent_up(high)} every time"
+        return say("At most {most} of listeners like these can hear it every time", most=most)
+    return say(
+        "At least {least} of listeners like these can hear it, at most {most} every time",
+        least=percent_down(low),
+        most=most,
     )
 
 
-def _how_many(plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> list[str]:
+def _how_many(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> list[str]:
     numbers = entry.numbers
     if contrast.directed:
-        return [contrast.asked_by.no_people]
-    people = _people(numbers)
+        return [say(contrast.asked_by.no_people)]
+    people = _people(say, numbers)
     if not people:
-        return ["These votes do not tell."]
+        return [say("These votes do not tell.")]
     estimate = numbers.share_estimate
-    best = f"; best estimate {percent(estimate)}" if estimate is not None else ""
-    sure = percent(plan.confidence)
+    text = (
+        "{people}. Each limit is meant to hold in {sure} of studies made this way."
+        if estimate is None
+        else (
+            "{people}; best estimate {best}. Each limit is meant to hold in {sure} of studies made "
+            "this way."
+        )
+    )
+    best, sure = percent(estimate, say=say), percent(plan.confidence, say=say)
     return [
-        f"{people}{best}. Each limit is meant to hold in {sure} of studies made this way.",
-        "The limits count everybody as somebody who always hears it or only guesses. Of people "
-        "who hear it now and then there can be more; it may be everybody.",
-        *_with_retakes(plan, numbers),
+        say(text, people=people, best=best, sure=sure),
+        say(
+            "The limits count everybody as somebody who always hears it or only guesses. Of people "
+            "who hear it now and then there can be more; it may be everybody."
+        ),
+        *_with_retakes(say, plan, numbers),
     ]
 
 
-def _with_retakes(plan: Plan, numbers: Numbers) -> list[str]:
+def _with_retakes(say: Language, plan: Plan, numbers: Numbers) -> list[str]:
     """Where re-recording alone is heard, the shares hold it too."""
     p = numbers.question.within_p if numbers.question else None
     if p is None or p > plan.alpha:
         return []
     return [
-        "These shares include what re-recording alone does: how many hear the change itself is "
-        "not known."
+        say(
+            "These shares include what re-recording alone does: how many hear the change itself is "
+            "not known."
+        )
     ]
 
 
@@ -149,120 +178,174 @@ OTHERWISE = {
 }
 
 
-def _another_recording(contrast: Contrast, entry: ContrastVerdict) -> list[str]:
-    code, lines = entry.verdict, _retakes(entry)
+def _another_recording(say: Language, contrast: Contrast, entry: ContrastVerdict) -> list[str]:
+    code, lines = entry.verdict, _retakes(say, entry)
     if entry.numbers.barrier:
-        return [*lines, "That cannot be told here. “Step by step” below says why."]
+        return [*lines, say("That cannot be told here. “Step by step” below says why.")]
     if code in OTHERWISE:
-        return [*lines, OTHERWISE[code]]
+        return [*lines, say(OTHERWISE[code])]
     if code == "divided":
-        return ["The split is wider than chance and single recordings explain."]
+        return [say("The split is wider than chance and single recordings explain.")]
     if not entry.claimed:
-        return [*lines, "No difference is claimed here, so there is none to explain."]
+        return [*lines, say("No difference is claimed here, so there is none to explain.")]
     question = entry.numbers.question
     if question is not None and question.attribution.p is not None:
-        lines.append(_relabelled(contrast, question.attribution, question.attribution.p))
+        lines.append(_relabelled(say, contrast, question.attribution, question.attribution.p))
     lines.append(
-        "So the plan's rule puts it down to the change. Anything that changed along with it and "
-        "was not logged would look the same."
+        say(
+            "So the plan's rule puts it down to the change. Anything that changed along with it "
+            "and was not logged would look the same."
+        )
     )
     return lines
 
 
-def _retakes(entry: ContrastVerdict) -> list[str]:
+def _retakes(say: Language, entry: ContrastVerdict) -> list[str]:
     found = entry.numbers.question
     if found is None or found.within_right is None or not found.within_trials or found.rates:
         return []
     return [
-        "Two recordings of the very same thing were told apart in "
-        f"{count(found.within_right)} of {count(found.within_trials)}; guessing gives about "
-        f"{about(found.within_trials * entry.numbers.chance)}."
+        say(
+            "Two recordings of the very same thing were told apart in {right} of {trials}; "
+            "guessing gives about {guess}.",
+            right=count(found.within_right, say),
+            trials=count(found.within_trials, say),
+            guess=about(found.within_trials * entry.numbers.chance),
+        )
     ]
 
 
-def _relabelled(contrast: Contrast, found: Attribution, p: float) -> str:
+AS_MUCH = {
+    # trend, lead, or neither: (of all ways, of a draw of them)
+    "trend": (
+        "{start} {as_much} of all {ways} ways, the true one among them, would show as clear a "
+        "trend (p {p}).",
+        "{start} {chance} would show as clear a trend (p {p}).",
+    ),
+    "lead": (
+        "{start} {as_much} of all {ways} ways, the true one among them, would show as wide a "
+        "lead (p {p}).",
+        "{start} {chance} would show as wide a lead (p {p}).",
+    ),
+    "excess": (
+        "{start} {as_much} of all {ways} ways, the true one among them, would show as much "
+        "beyond re-recording (p {p}).",
+        "{start} {chance} would show as much beyond re-recording (p {p}).",
+    ),
+}
+
+
+def _relabelled(say: Language, contrast: Contrast, found: Attribution, p: float) -> str:
     ways = found.labelings
     if not ways:
-        return f"Over the recordings, each left out in turn, it holds too (p {p_value(p)})."
-    group = " of each group" if contrast.given else ""
-    start = f"Suppose the names of the conditions were put on the recordings{group} in other ways:"
-    shown = "as much beyond re-recording"
-    if contrast.is_dose:
-        shown = "as clear a trend"
-    elif contrast.directed:
-        shown = "as wide a lead"
-    if found.exact:
-        return (
-            f"{start} {round(p * ways):,} of all {ways:,} ways, the true one among them, would "
-            f"show {shown} (p {p_value(p)})."
-        )
-    return f"{start} {chance_of(p)} would show {shown} (p {p_value(p)})."
+        text = "Over the recordings, each left out in turn, it holds too (p {p})."
+        return say(text, p=p_value(p, say))
+    start = (
+        ("Suppose the names of the conditions were put on the recordings of each group in other "
+           "ways:")
+        if contrast.given
+        else "Suppose the names of the conditions were put on the recordings in other ways:"
+    )  # fmt: skip
+    shown = "trend" if contrast.is_dose else "lead" if contrast.directed else "excess"
+    return say(
+        AS_MUCH[shown][0 if found.exact else 1],
+        start=say(start),
+        as_much=f"{round(p * ways):,}",
+        ways=f"{ways:,}",
+        chance=chance_of(p, say),
+        p=p_value(p, say),
+    )
 
 
-def _how_sure(plan: Plan, entry: ContrastVerdict, verdict: Verdict) -> list[str]:
+def _how_sure(say: Language, plan: Plan, entry: ContrastVerdict, verdict: Verdict) -> list[str]:
     code = entry.verdict
     p = entry.numbers.question.p_heard_holm if entry.numbers.question else None
     if entry.claimed and p is not None:
-        questions = len(plan.questions)
-        over = f", allowing for {questions} questions" if questions > 1 else ""
-        return [
-            f"p {p_value(p)}{over}; the plan asked for {plan.alpha:g} or less. This is not the "
-            "chance that the verdict is wrong."
-        ]
+        return [_p_reached(say, plan, p)]
     if code == "not_heard":
         return [
-            *_checks(verdict),
-            f"“Not heard” may be said only if at most {percent(plan.limit)} hear it every "
-            "time. The plan fixed that limit before the first vote.",
+            *_checks(say, verdict),
+            say(
+                "“Not heard” may be said only if at most {limit} hear it every time. The plan "
+                "fixed that limit before the first vote.",
+                limit=percent(plan.limit, say=say),
+            ),
         ]
     if code in OTHERWISE:
         return [
-            "That these recordings were told apart passes the plan's rule. That the change is the "
-            "reason does not."
+            say(
+                "That these recordings were told apart passes the plan's rule. That the change is "
+                "the reason does not."
+            )
         ]
     if code == "not_enough":
-        return ["Not sure enough for the rule that was fixed before the first vote."]
-    return ["It passes the rule that was fixed before the first vote."]
+        return [say("Not sure enough for the rule that was fixed before the first vote.")]
+    return [say("It passes the rule that was fixed before the first vote.")]
 
 
-def _checks(verdict: Verdict) -> list[str]:
+def _p_reached(say: Language, plan: Plan, p: float) -> str:
+    questions = len(plan.questions)
+    text = (
+        ("p {p}, allowing for {questions} questions; the plan asked for {alpha} or less. This is "
+           "not the chance that the verdict is wrong.")
+        if questions > 1
+        else ("p {p}; the plan asked for {alpha} or less. This is not the chance that the "
+                "verdict is wrong.")
+    )  # fmt: skip
+    return say(text, p=p_value(p, say), questions=questions, alpha=f"{plan.alpha:g}")
+
+
+def _checks(say: Language, verdict: Verdict) -> list[str]:
     return [
-        f"The panel was able to hear a difference: {count(e.correct)} of {count(e.trials)} "
-        "planted ones, put in to check that, were answered right. That does not show that it would "
-        "hear a smaller one."
+        say(
+            "The panel was able to hear a difference: {right} of {trials} planted ones, put in to "
+            "check that, were answered right. That does not show that it would hear a smaller one.",
+            right=count(e.correct, say),
+            trials=count(e.trials, say),
+        )
         for e in verdict.contrasts
         if e.role == "planted_check" and e.verdict == "heard"
     ]
 
 
-def _surer(plan: Plan) -> list[str]:
-    out = ["The same again, with fresh recordings and other listeners."]
+def _surer(say: Language, plan: Plan) -> list[str]:
+    out = [say("The same again, with fresh recordings and other listeners.")]
     excerpts = len(plan.excerpts)
     if excerpts < FEW_EXCERPTS:
-        out.append(f"More music: only {plural(excerpts, 'excerpt')} {_were(excerpts)} played.")
+        out.append(
+            say.count(
+                excerpts,
+                "More music: only {n} excerpt was played.",
+                "More music: only {n} excerpts were played.",
+            )
+        )
     return out
 
 
-def _were(n: int) -> str:
-    return "was" if n == 1 else "were"
-
-
-def _not_each(contrast: Contrast) -> list[str]:
+def _not_each(say: Language, contrast: Contrast) -> list[str]:
     """One answer over several groups is none for each; nothing where no factor is given."""
     if not contrast.given:
         return []
-    groups = listed(contrast.strata_labels)
-    return [f"That this holds for each group by itself: it is one answer over {groups} together."]
+    return [
+        say(
+            "That this holds for each group by itself: it is one answer over {groups} together.",
+            groups=listed(contrast.strata_labels, say),
+        )
+    ]
 
 
-def _not_each_pair(contrast: Contrast) -> list[str]:
+def _not_each_pair(say: Language, contrast: Contrast) -> list[str]:
     """A limit over all distances of a dose is none for the widest."""
     if not contrast.is_dose or len(contrast.conditions) < 3:
         return []
-    labels = [f"“{c.label}”" for c in ordered(contrast)]
+    conditions = ordered(contrast)
     return [
-        f"That this limit holds for {labels[-1]} against {labels[0]} alone: it is one for all "
-        "pairs together, near ones included."
+        say(
+            "That this limit holds for “{highest}” against “{lowest}” alone: it is one for all "
+            "pairs together, near ones included.",
+            highest=conditions[-1].label,
+            lowest=conditions[0].label,
+        )
     ]
 
 
@@ -274,35 +357,40 @@ NOT_TO_CLAIM = {
 }
 
 
-def _not_to_claim(contrast: Contrast, entry: ContrastVerdict) -> list[str]:
+def _not_to_claim(say: Language, contrast: Contrast, entry: ContrastVerdict) -> list[str]:
     code = entry.verdict
     if code == "heard" and contrast.directed:
-        return [BETTER, "Any number of people who hear it: votes were counted."]
+        return [say(BETTER), say("Any number of people who hear it: votes were counted.")]
     if code == "heard":
         return [
-            "That everybody always hears it. How many hear it some of the time is not known.",
-            BETTER,
+            say("That everybody always hears it. How many hear it some of the time is not known."),
+            say(BETTER),
         ]
     if code == "preferred":
         return [
-            f"That everybody prefers it{_against(contrast, entry)}.",
-            "Any number of people who prefer it: votes were counted.",
+            _not_everybody(say, contrast, entry),
+            say("Any number of people who prefer it: votes were counted."),
         ]
     if code == "not_heard":
         return [
-            "That nobody can hear it, or that nothing changed: up to "
-            f"{percent_up(entry.numbers.share_upper)} of listeners like these may hear it every "
-            "time, and more of them now and then.",
-            *_not_each_pair(contrast),
+            say(
+                "That nobody can hear it, or that nothing changed: up to {most} of listeners like "
+                "these may hear it every time, and more of them now and then.",
+                most=percent_up(entry.numbers.share_upper, say=say),
+            ),
+            *_not_each_pair(say, contrast),
         ]
     if code in NOT_TO_CLAIM:
-        return [NOT_TO_CLAIM[code]]
+        return [say(NOT_TO_CLAIM[code])]
     asked = contrast.asked_by
-    return [(entry.numbers.barrier and asked.no_claim_of_change) or asked.no_claim]
+    return [say((entry.numbers.barrier and asked.no_claim_of_change) or asked.no_claim)]
 
 
-def _against(contrast: Contrast, entry: ContrastVerdict) -> str:
+def _not_everybody(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
     if entry.correct is None or not entry.trials:
-        return ""
-    votes = entry.trials - _side(contrast, entry)[1]
-    return f": {count(votes)} of {count(entry.trials)} votes went the other way"
+        return say("That everybody prefers it.")
+    return say(
+        "That everybody prefers it: {votes} of {trials} votes went the other way.",
+        votes=count(entry.trials - _side(say, contrast, entry)[1], say),
+        trials=count(entry.trials, say),
+    )

@@ -5,8 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from panel.prose import listed
-from panel.study.factors import Factor, Grid, TakeLog, grid, is_logged, value_groups, value_text
+from panel.analysis.wording.phrases import factor_names
+from panel.prose import Language
+from panel.study.factors import (
+    NOT_LOGGED,
+    Factor,
+    Grid,
+    TakeLog,
+    grid,
+    is_logged,
+    value_groups,
+    value_text,
+)
 from panel.study.plan import Contrast, Plan
 
 
@@ -32,7 +42,7 @@ class Chain:
     sentences: tuple[str, ...]
 
 
-def chain_of(plan: Plan, contrast: Contrast) -> Chain:
+def chain_of(say: Language, plan: Plan, contrast: Contrast) -> Chain:
     """The chain of a question: what differs between its conditions stands out."""
     takes = {take.take_id: take for take in plan.logs}
     factors = plan.factors
@@ -40,52 +50,66 @@ def chain_of(plan: Plan, contrast: Contrast) -> Chain:
     rows = []
     for factor in factors:
         differs = factor.id in contrast.differs
-        cells = tuple(_cell(factor, side, differs) for side in sides)
+        cells = tuple(_cell(say, factor, side, differs) for side in sides)
         rows.append(ChainRow(factor.name, cells))
-    names = {factor.id: factor.name for factor in factors}
-    sentences = []
-    differs_in = [names.get(f, f) for f in contrast.differs]
-    if len(differs_in) == 1:
-        given = listed([names.get(f, f) for f in contrast.given])
-        among = f" among takes alike in {given}, which alone were compared" if given else ""
-        sentences.append(
-            f"The conditions differ in {differs_in[0]} only{among}, as far as is logged."
-        )
-    elif differs_in:
-        sentences.append(
-            f"The conditions differ in {listed(differs_in)}: the outcome cannot be attributed to "
-            "one change."
-        )
-    if contrast.override_reason:
-        sentences.append(
-            f"They were compared all the same, with this reason: “{contrast.override_reason}”."
-        )
-    if contrast.unlogged:
-        unknown = listed([names.get(f, f) for f in contrast.unlogged])
-        sentences.append(f"Not logged on every take, hence unknown: {unknown}.")
-    sentences.append(
-        "Samples were matched in loudness."
-        if contrast.level == "matched"
-        else "Samples were played as loud as they were recorded: level is part of what was heard."
-    )
     return Chain(
         tuple(c.label for c in contrast.conditions),
         tuple(str(len(side)) for side in sides),
         tuple(rows),
-        tuple(sentences),
+        tuple(_sentences(say, plan, contrast)),
     )
 
 
-def full_grid(plan: Plan) -> Grid:
+def _sentences(say: Language, plan: Plan, contrast: Contrast) -> list[str]:
+    """What differs, why it was asked all the same, what is unknown, and how loud it was played."""
+    out = _differing(say, plan, contrast)
+    if contrast.override_reason:
+        out.append(
+            say(
+                "They were compared all the same, with this reason: “{reason}”.",
+                reason=contrast.override_reason,
+            )
+        )
+    if contrast.unlogged:
+        unknown = factor_names(say, plan, contrast.unlogged)
+        out.append(say("Not logged on every take, hence unknown: {unknown}.", unknown=unknown))
+    level = (
+        "Samples were matched in loudness."
+        if contrast.level == "matched"
+        else "Samples were played as loud as they were recorded: level is part of what was heard."
+    )
+    return [*out, say(level)]
+
+
+def _differing(say: Language, plan: Plan, contrast: Contrast) -> list[str]:
+    """In what the conditions differ; nothing where that is not known."""
+    if not contrast.differs:
+        return []
+    if len(contrast.differs) > 1:
+        text = "The conditions differ in {names}: the outcome cannot be attributed to one change."
+    elif contrast.given:
+        text = (
+            "The conditions differ in {names} only among takes alike in {given}, which alone were "
+            "compared, as far as is logged."
+        )
+    else:
+        text = "The conditions differ in {names} only, as far as is logged."
+    names, given = (factor_names(say, plan, ids) for ids in (contrast.differs, contrast.given))
+    return [say(text, names=names, given=given)]
+
+
+def full_grid(say: Language, plan: Plan) -> Grid:
     """Every take with its whole log, in order of recording."""
-    return grid(plan.logs, plan.factors)
+    return grid(plan.logs, plan.factors, say)
 
 
-def _cell(factor: Factor, side: Sequence[TakeLog], differs: bool) -> ChainCell:
+def _cell(say: Language, factor: Factor, side: Sequence[TakeLog], differs: bool) -> ChainCell:
     groups = value_groups(factor, side)
-    texts = [value_text(factor, value) for value, _ in groups]
+    texts = [value_text(factor, value, say) for value, _ in groups]
     unlogged = sum(not is_logged(take.values.get(factor.id)) for take in side)
-    if unlogged:
-        texts.append("not logged" if unlogged == len(side) else f"not logged on {unlogged}")
+    if unlogged == len(side) > 0:
+        texts.append(say(NOT_LOGGED))
+    elif unlogged:
+        texts.append(say("not logged on {takes}", takes=unlogged))
     state = "differs" if differs else "unlogged" if unlogged else "same"
     return ChainCell(", ".join(texts), state)

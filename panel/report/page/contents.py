@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from panel.analysis.wording.reliability import of_panel
 from panel.analysis.wording.told import ContrastTold, Told, told
-from panel.prose import ENGLISH, decimal, listed, percent, percent_range, plural
+from panel.prose import ENGLISH, Language, decimal, listed, percent, percent_range
 from panel.report.figures.course import evidence_by_vote, votes_over_time
 from panel.report.figures.dose import dose_curve, dose_lines
 from panel.report.figures.drawing import Figure
@@ -105,30 +105,33 @@ def context(
     dates: str = "",
     export_url: str = "",
     plan_url: str = "",
-) -> dict[str, Report]:
-    """The context of report/report.html: {"report": Report}.
+    say: Language = ENGLISH,
+) -> dict[str, Report | Language]:
+    """The context of report/report.html: "report", and "say", the language that it is said in.
 
     `measured`: by question id, what the preparation step measured; None or without a question:
     said to be not measured. `dates` is free text such as "plan locked 2 May, votes 3–17 May".
     """
-    said = told(plan, verdict)
+    said = told(plan, verdict, say)
     report = Report(
         title=plan.title,
         question=plan.question,
         headline=lines_of(said.headline),
         organiser=organiser,
         dates=dates,
-        facts=_facts(votes, listeners),
+        facts=_facts(say, votes, listeners),
         figures=_there(
-            forest(plan, verdict), share_bound(plan, verdict), spread(plan, verdict, votes)
+            forest(say, plan, verdict),
+            share_bound(say, plan, verdict),
+            spread(say, plan, verdict, votes),
         ),
-        sections=_sections(plan, verdict, said, votes, measured or {}),
-        course=_there(votes_over_time(votes), evidence_by_vote(plan, verdict, votes)),
-        grid=full_grid(plan),
-        listeners=tuple(map(_listener, verdict.reliability)),
+        sections=_sections(say, plan, verdict, said, votes, measured or {}),
+        course=_there(votes_over_time(say, votes), evidence_by_vote(say, plan, verdict, votes)),
+        grid=full_grid(say, plan),
+        listeners=tuple(_listener(say, row) for row in verdict.reliability),
         exclusion=(
-            *_exclusion(verdict, said.rule),
-            *of_panel(ENGLISH, verdict.reliability),
+            *_exclusion(say, verdict, said.rule),
+            *of_panel(say, verdict.reliability),
             *said.across,
         ),
         limits=said.limits,
@@ -137,15 +140,22 @@ def context(
         export_url=export_url,
         plan_url=plan_url,
     )
-    return {"report": report}
+    return {"report": report, "say": say}
 
 
-def _facts(votes: VoteTable, listeners: ListenerTable) -> str:
+def _facts(say: Language, votes: VoteTable, listeners: ListenerTable) -> str:
     finished = int(listeners.finished.sum())
-    return (
-        f"{plural(len(votes), 'vote')} by {plural(len(listeners), 'listener')}, "
-        f"controls included; {'all' if finished == len(listeners) else f'{finished:,}'} of "
-        "them answered every trial."
+    text = (
+        "{votes} by {listeners}, controls included; all of them answered every trial."
+        if finished == len(listeners)
+        else ("{votes} by {listeners}, controls included; {finished} of them answered every "
+                "trial.")
+    )  # fmt: skip
+    return say(
+        text,
+        votes=say.count(len(votes), "{n} vote", "{n} votes"),
+        listeners=say.count(len(listeners), "{n} listener", "{n} listeners"),
+        finished=f"{finished:,}",
     )
 
 
@@ -155,6 +165,7 @@ def _there(*figures: Figure | None) -> tuple[Figure, ...]:
 
 
 def _sections(
+    say: Language,
     plan: Plan,
     verdict: Verdict,
     said: Told,
@@ -166,7 +177,7 @@ def _sections(
         contrast.id: (
             contrast,
             _section(
-                plan, verdict, contrast, entry, said.contrasts[entry.id], votes,
+                say, plan, verdict, contrast, entry, said.contrasts[entry.id], votes,
                 measured.get(contrast.id),
             ),
         )
@@ -180,6 +191,7 @@ def _sections(
 
 
 def _section(
+    say: Language,
     plan: Plan,
     verdict: Verdict,
     contrast: Contrast,
@@ -191,68 +203,84 @@ def _section(
     section = Section(
         id=contrast.id,
         name=contrast.name,
-        role=ROLE_WORDS[contrast.role],
-        verdict=VERDICT_WORDS[entry.verdict],
+        role=say(ROLE_WORDS[contrast.role]),
+        verdict=say(VERDICT_WORDS[entry.verdict]),
         sentence=said.sentence,
         reasons=said.reasons,
         next=said.next,
         numbers=tuple(
-            number_lines(plan, contrast, entry, said.of_size)
-            + dose_lines(contrast, entry, said.no_curve)
-            + left_out_lines(said.without)
+            number_lines(say, plan, contrast, entry, said.of_size)
+            + dose_lines(say, contrast, entry, said.no_curve)
+            + left_out_lines(say, said.without)
         ),
     )
     if contrast.role != "question":
         return section
     return replace(
         section,
-        short=in_short(contrast, entry),
-        answers=answers(plan, contrast, entry, verdict, said.next),
-        chain=chain_of(plan, contrast),
+        short=in_short(say, contrast, entry),
+        answers=answers(say, plan, contrast, entry, verdict, said.next),
+        chain=chain_of(say, plan, contrast),
         figures=_there(
-            order_of_conditions(plan, verdict, contrast.id),
-            dose_curve(plan, verdict, votes, contrast.id),
+            order_of_conditions(say, plan, verdict, contrast.id),
+            dose_curve(say, plan, verdict, votes, contrast.id),
         ),
-        takes=_there(takes_one_by_one(plan, verdict, votes, contrast.id)),
+        takes=_there(takes_one_by_one(say, plan, verdict, votes, contrast.id)),
         measured_figures=()
         if measured is None
-        else _there(measured_difference(measured), response_difference(measured)),
-        measured=_measured_lines(contrast, measured),
+        else _there(measured_difference(say, measured), response_difference(say, measured)),
+        measured=_measured_lines(say, contrast, measured),
     )
 
 
-def _measured_lines(contrast: Contrast, measured: Measurement | None) -> tuple[str, ...]:
+def _measured_lines(
+    say: Language, contrast: Contrast, measured: Measurement | None
+) -> tuple[str, ...]:
     if measured is None:
-        return ("What differs between the recordings was not measured for this report.",)
-    return measured_lines(measured, matched=contrast.level == "matched")
+        return (say("What differs between the recordings was not measured for this report."),)
+    return measured_lines(say, measured, matched=contrast.level == "matched")
 
 
-def _listener(row: Reliability) -> ListenerLine:
+def _listener(say: Language, row: Reliability) -> ListenerLine:
     side, repeats, known = row.side, row.repeats, row.known
     planted = known.planted if known else None
+    none = say("none")
+    shares = (
+        f"{percent(side.share, say=say)} ({percent_range(side.interval, say=say)})"
+        if side
+        else none
+    )
     return ListenerLine(
         code=row.listener,
         votes=f"{row.votes:,}",
-        planted=f"{planted.count} of {planted.trials}" if planted else "none",
-        first=f"{percent(side.share)} ({percent_range(side.interval)})" if side else "none",
-        repeats=f"{repeats.same} of {repeats.compared}" if repeats else "none",
-        seconds="none" if row.seconds_median is None else decimal(row.seconds_median, 0),
-        plays="none" if row.plays_median is None else decimal(row.plays_median, 0),
-        counts="yes" if known and known.counts else "no",
+        planted=_of(say, planted.count, planted.trials) if planted else none,
+        first=shares,
+        repeats=_of(say, repeats.same, repeats.compared) if repeats else none,
+        seconds=none if row.seconds_median is None else decimal(row.seconds_median, 0, say=say),
+        plays=none if row.plays_median is None else decimal(row.plays_median, 0, say=say),
+        counts=say("yes") if known and known.counts else say("no"),
     )
 
 
-def _exclusion(verdict: Verdict, rule: str) -> tuple[str, ...]:
+def _of(say: Language, some: int, all_: int) -> str:
+    return say("{some} of {all}", some=some, all=all_)
+
+
+def _exclusion(say: Language, verdict: Verdict, rule: str) -> tuple[str, ...]:
     excluded = verdict.excluded
     if not excluded.listeners:
-        return rule, "Nobody was left out."
+        return rule, say("Nobody was left out.")
     return (
         rule,
-        f"Left out by this rule: {plural(len(excluded.listeners), 'listener')} "
-        f"({listed(excluded.listeners)}).",
-        "With them, a verdict would be another."
+        say.count(
+            len(excluded.listeners),
+            "Left out by this rule: {n} listener ({codes}).",
+            "Left out by this rule: {n} listeners ({codes}).",
+            codes=listed(excluded.listeners, say),
+        ),
+        say("With them, a verdict would be another.")
         if excluded.changes_verdict
-        else "With them, every verdict would be the same.",
+        else say("With them, every verdict would be the same."),
     )
 
 

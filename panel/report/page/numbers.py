@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from panel.analysis.sizes import MEAN_SHARE, TYPICAL, UNLIKE
+from panel.marked import T_
 from panel.procedures.base import Procedure
 from panel.prose import (
+    Language,
     about,
     chance_of,
     count,
@@ -18,7 +20,6 @@ from panel.prose import (
     percent_down,
     percent_range,
     percent_up,
-    plural,
 )
 from panel.report.figures.outcome import later
 from panel.study.plan import Contrast, Plan
@@ -31,60 +32,78 @@ SIZE_WORDS = {
     UNLIKE: "Mean size d′ over listeners, who differ widely",
     MEAN_SHARE: "Size d′ that this share right amounts to",
 }
+NO_TYPICAL = "none for a typical listener: listeners differ too much; see the share who hear it"
 
 
 def number_lines(
-    plan: Plan, contrast: Contrast, entry: ContrastVerdict, of_size: str | None
+    say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict, of_size: str | None
 ) -> list[Line]:
     """Terms and values for the report; what was not computed is left out. `of_size`: what is said
     of the size."""
     return [
-        ("Procedure", _procedure(contrast)),
-        *_counts(contrast, entry),
-        *_share(plan, entry.numbers),
-        *_chance(plan, contrast.asked_by, entry.numbers),
-        *_of_question(plan, entry.numbers),
-        *_who_hear(entry.numbers),
-        *_size(entry.numbers, of_size),
-        *_evidence(plan, entry.numbers),
-        *_votes(entry),
+        (say("Procedure"), _procedure(say, contrast)),
+        *_counts(say, contrast, entry),
+        *_share(say, plan, entry.numbers),
+        *_chance(say, plan, contrast.asked_by, entry.numbers),
+        *_of_question(say, plan, entry.numbers),
+        *_who_hear(say, entry.numbers),
+        *_size(say, entry.numbers, of_size),
+        *_evidence(say, plan, entry.numbers),
+        *_votes(say, entry),
     ]
 
 
-def left_out_lines(sentences: Sequence[str]) -> list[Line]:
+def left_out_lines(say: Language, sentences: Sequence[str]) -> list[Line]:
     """What the verdict becomes when one listener, excerpt or take is left out, in words."""
-    return [("With one left out", " ".join(sentences))] if sentences else []
+    return [(say("With one left out"), " ".join(sentences))] if sentences else []
 
 
-def _procedure(contrast: Contrast) -> str:
+def _procedure(say: Language, contrast: Contrast) -> str:
     kind = contrast.asked_by
-    return f"{kind.name}: “{kind.question_text(contrast.attribute)}”"
+    question = say(kind.question, attribute=contrast.attribute or say("of it"))
+    return say("{procedure}: “{question}”", procedure=say(kind.name), question=question)
 
 
-def _counts(contrast: Contrast, entry: ContrastVerdict) -> list[Line]:
+def _of(say: Language, some: int | None, all_: int | None) -> str:
+    return say("{some} of {all}", some=count(some, say), all=count(all_, say))
+
+
+def _counts(say: Language, contrast: Contrast, entry: ContrastVerdict) -> list[Line]:
     if entry.correct is None:
-        return [("Votes", count(entry.trials))]
+        return [(say("Votes"), count(entry.trials, say))]
     toward = contrast.directed and contrast.role == "question"
-    name = f"Votes for “{later(contrast)}”" if toward else "Right answers"
-    lines = [(name, f"{count(entry.correct)} of {count(entry.trials)}")]
+    name = say("Votes for “{side}”", side=later(say, contrast)) if toward else say("Right answers")
+    lines = [(name, _of(say, entry.correct, entry.trials))]
     neither = entry.numbers.question.neither if entry.numbers.question else None
     if neither is not None:
-        lines.append(("Neither preferred (half to each side in the share)", count(neither)))
-    return [*lines, ("By guessing", f"about {about(entry.trials * contrast.chance)}")]
+        term = say("Neither preferred (half to each side in the share)")
+        lines.append((term, count(neither, say)))
+    guess = about(entry.trials * contrast.chance)
+    return [*lines, (say("By guessing"), say("about {guess}", guess=guess))]
 
 
-def _share(plan: Plan, numbers: Numbers) -> list[Line]:
+def _share(say: Language, plan: Plan, numbers: Numbers) -> list[Line]:
     if numbers.share_right is None:
         return []
+    sure = percent(plan.confidence, say=say)
     return [
         (
-            f"Share, with its {percent(plan.confidence)} interval over listeners",
-            f"{percent(numbers.share_right)} ({percent_range(numbers.interval)})",
+            say("Share, with its {sure} interval over listeners", sure=sure),
+            f"{percent(numbers.share_right, say=say)} ({percent_range(numbers.interval, say=say)})",
         )
     ]
 
 
-def _chance(plan: Plan, kind: Procedure, numbers: Numbers) -> list[Line]:
+CHANCE = {
+    # (directed, anytime)
+    (True, False): "A coin would lean as far, either way",
+    (True, True): "A coin would ever lean as far, either way",
+    (False, False): "Guessing would do as well",
+    (False, True): "Guessing would ever do as well",
+}
+
+
+def _chance(say: Language, plan: Plan, kind: Procedure, numbers: Numbers) -> list[Line]:
     """How often guessing would give such votes: never how likely it is that somebody guesses.
 
     In an anytime plan only the anytime-valid p counts, so only that is shown.
@@ -92,153 +111,186 @@ def _chance(plan: Plan, kind: Procedure, numbers: Numbers) -> list[Line]:
     p = numbers.p_anytime if plan.anytime else numbers.p_chance
     if p is None:
         return []
-    who = "A coin" if kind.directed else "Guessing"
-    does = "lean as far, either way" if kind.directed else "do as well"
-    lines = [(f"{who} would{' ever' if plan.anytime else ''} {does}", _p(p))]
+    lines = [(say(CHANCE[kind.directed, plan.anytime]), _p(say, p))]
     questions = len(plan.questions)
     if numbers.p_chance_holm is not None and questions > 1:
-        lines.append((f"The same, over {questions} questions", _p_only(numbers.p_chance_holm)))
+        term = say("The same, over {questions} questions", questions=questions)
+        lines.append((term, _p_only(say, numbers.p_chance_holm)))
     return lines
 
 
-def _of_question(plan: Plan, numbers: Numbers) -> list[Line]:
+def _of_question(say: Language, plan: Plan, numbers: Numbers) -> list[Line]:
     found = numbers.question
     if found is None:
         return []
     return [
-        *_within(found),
-        *_rates(found.rates),
-        *_anytime_difference(found.anytime_difference),
-        *_attribution(found, len(plan.questions)),
+        *_within(say, found),
+        *_rates(say, found.rates),
+        *_anytime_difference(say, found.anytime_difference),
+        *_attribution(say, found, len(plan.questions)),
     ]
 
 
-def _within(found: QuestionNumbers) -> list[Line]:
+def _within(say: Language, found: QuestionNumbers) -> list[Line]:
     if found.within_right is None or not found.within_trials:
         return []
+    of = _of(say, found.within_right, found.within_trials)
     return [
         (
-            "Retakes of the same told apart",
-            f"{count(found.within_right)} of {count(found.within_trials)} "
-            f"({percent(found.within_share)})",
+            say("Retakes of the same told apart"),
+            f"{of} ({percent(found.within_share, say=say)})",
         )
     ]
 
 
-def _rates(found: Rates | None) -> list[Line]:
+def _rates(say: Language, found: Rates | None) -> list[Line]:
     """How often each kind of pair was called different, where trials are of both kinds."""
     if found is None:
         return []
     kinds = (
-        ("Two takes across conditions called different", found.hits, found.different_trials,
+        (say("Two takes across conditions called different"), found.hits, found.different_trials,
          found.hit_rate, found.hit_interval),
-        ("One take twice called different", found.false_alarms, found.same_trials,
+        (say("One take twice called different"), found.false_alarms, found.same_trials,
          found.false_alarm_rate, found.false_alarm_interval),
     )  # fmt: skip
     return [
         (
             name,
-            f"{count(called)} of {count(trials)}, "
-            f"{percent(rate)} ({percent_range(interval)} over listeners)",
+            say(
+                "{of}, {rate} ({interval} over listeners)",
+                of=_of(say, called, trials),
+                rate=percent(rate, say=say),
+                interval=percent_range(interval, say=say),
+            ),
         )
         for name, called, trials, rate, interval in kinds
         if trials
     ]
 
 
-def _anytime_difference(found: AnytimeDifference | NotTold | None) -> list[Line]:
+def _anytime_difference(say: Language, found: AnytimeDifference | NotTold | None) -> list[Line]:
     if found is None or isinstance(found, NotTold):
         return []
     return [
         (
-            "Told apart more often than retakes, in these recordings, whenever looked at",
-            f"the comparison across was the right one in {count(found.across_right)} of "
-            f"{count(found.one_right)} pairs of votes with one right "
-            f"({_p_only(found.p_anytime)})",
+            say("Told apart more often than retakes, in these recordings, whenever looked at"),
+            say(
+                "the comparison across was the right one in {across} of {pairs} pairs of votes "
+                "with one right ({p})",
+                across=count(found.across_right, say),
+                pairs=count(found.one_right, say),
+                p=_p_only(say, found.p_anytime),
+            ),
         )
     ]
 
 
-def _attribution(question: QuestionNumbers, questions: int) -> list[Line]:
+def _attribution(say: Language, question: QuestionNumbers, questions: int) -> list[Line]:
     found = question.attribution
     if found.p is None:
         return []
-    ways = found.labelings
-    if not ways:  # takes went by condition: no relabelling
-        return [("Above one half also over takes, each left out in turn", _p(found.p))]
-    if found.exact:
-        as_much = f"{round(found.p * ways):,} of all {ways:,} ways (p {p_value(found.p)})"
-    else:
-        as_much = f"{_p(found.p)}, from a draw of the {count(ways)} ways"
-    lines = [("Labels put on the takes in other ways show as much", as_much)]
+    if not found.labelings:  # takes went by condition: no relabelling
+        term = say("Above one half also over takes, each left out in turn")
+        return [(term, _p(say, found.p))]
+    term = say("Labels put on the takes in other ways show as much")
+    lines = [(term, _as_much(say, found.p, found.labelings, exact=bool(found.exact)))]
     if question.p_heard_holm is not None:
-        over = f", over {questions} questions" if questions > 1 else ""
-        lines.append((f"The larger of the two p{over}", _p_only(question.p_heard_holm)))
+        text = (
+            "The larger of the two p, over {questions} questions"
+            if questions > 1
+            else "The larger of the two p"
+        )
+        lines.append((say(text, questions=questions), _p_only(say, question.p_heard_holm)))
     return lines
 
 
-def _who_hear(numbers: Numbers) -> list[Line]:
+def _as_much(say: Language, p: float, ways: int, *, exact: bool) -> str:
+    if not exact:
+        return say("{p}, from a draw of the {ways} ways", p=_p(say, p), ways=count(ways, say))
+    return say(
+        "{as_much} of all {ways} ways (p {p})",
+        as_much=f"{round(p * ways):,}",
+        ways=f"{ways:,}",
+        p=p_value(p, say),
+    )
+
+
+def _who_hear(say: Language, numbers: Numbers) -> list[Line]:
     if numbers.share_upper is None:
         return []
     return [
         (
-            "Share who hear it (as if they always did)",
-            f"at least {percent_down(numbers.share_lower)}, at most "
-            f"{percent_up(numbers.share_upper)}; estimate {percent(numbers.share_estimate)}",
+            say("Share who hear it (as if they always did)"),
+            say(
+                "at least {least}, at most {most}; estimate {estimate}",
+                least=percent_down(numbers.share_lower, say=say),
+                most=percent_up(numbers.share_upper, say=say),
+                estimate=percent(numbers.share_estimate, say=say),
+            ),
         )
     ]
 
 
-def _size(numbers: Numbers, said: str | None) -> list[Line]:
+def _size(say: Language, numbers: Numbers, said: str | None) -> list[Line]:
     found = numbers.question
     if found is None or found.dprime is None:
         return []
-    text = decimal(found.dprime)
+    text = decimal(found.dprime, say=say)
     if found.dprime_interval:
-        text = f"{text} ({number_range(found.dprime_interval)})"
-    lines = [(SIZE_WORDS.get(str(found.dprime_of), "Size d′"), text)]
+        text = f"{text} ({number_range(found.dprime_interval, say=say)})"
+    lines = [(say(SIZE_WORDS.get(str(found.dprime_of), "Size d′")), text)]
     if found.dprime_of == UNLIKE and numbers.share_upper is not None:
-        unlike = "none for a typical listener: listeners differ too much; see the share who hear it"
-        lines = [("Size d′", unlike)]
+        lines = [(say("Size d′"), say(NO_TYPICAL))]
     spreads = (
-        ("listeners", found.listener_sd), ("takes", found.take_sd), ("excerpts", found.excerpt_sd),
-    )  # fmt: skip
-    told = ", ".join(f"{name} {decimal(sd)}" for name, sd in spreads if sd is not None)
+        (T_("listeners {sd}"), found.listener_sd),
+        (T_("takes {sd}"), found.take_sd),
+        (T_("excerpts {sd}"), found.excerpt_sd),
+    )
+    told = ", ".join(say(text, sd=decimal(sd, say=say)) for text, sd in spreads if sd is not None)
     if told:
-        lines.append(("Spread of d′ (standard deviation) over", told))
-    return [*lines, *([("About the size", said)] if said else [])]
+        lines.append((say("Spread of d′ (standard deviation) over"), told))
+    return [*lines, *([(say("About the size"), said)] if said else [])]
 
 
-def _evidence(plan: Plan, numbers: Numbers) -> list[Line]:
+def _evidence(say: Language, plan: Plan, numbers: Numbers) -> list[Line]:
     if numbers.e_value is None:
         return []
+    text = "{evidence} times" if plan.anytime else "{evidence} times; decides nothing in this plan"
     return [
         (
-            "Evidence against guessing alone, 1 being none (anytime-valid: true whenever one "
-            "looks)",
-            f"{evidence(numbers.e_value)} times"
-            + ("" if plan.anytime else "; decides nothing in this plan"),
+            say(
+                "Evidence against guessing alone, 1 being none (anytime-valid: true whenever one "
+                "looks)"
+            ),
+            say(text, evidence=evidence(numbers.e_value, say)),
         )
     ]
 
 
-def _votes(entry: ContrastVerdict) -> list[Line]:
+def _votes(say: Language, entry: ContrastVerdict) -> list[Line]:
     numbers = entry.numbers
     if not numbers.listeners:
         return []
-    lines = [("From", f"{plural(numbers.listeners, 'listener')} who count")]
+    people = say.count(numbers.listeners, "{n} listener who count", "{n} listeners who count")
+    lines = [(say("From"), people)]
     if numbers.votes_cast and numbers.votes_planned:
-        with_them = ", those on retakes and of listeners left out included"
-        if entry.role == "planted_check":
-            with_them = ""
-        cast = f"{count(numbers.votes_cast)} of {count(numbers.votes_planned)} planned"
-        lines.append((f"Votes cast{with_them}", cast))
+        term = (
+            "Votes cast"
+            if entry.role == "planted_check"
+            else "Votes cast, those on retakes and of listeners left out included"
+        )
+        cast = say(
+            "{cast} of {planned} planned",
+            cast=count(numbers.votes_cast, say),
+            planned=count(numbers.votes_planned, say),
+        )
+        lines.append((say(term), cast))
     return lines
 
 
-def _p_only(p: float) -> str:
-    return f"p {p_value(p)}"
+def _p_only(say: Language, p: float) -> str:
+    return f"p {p_value(p, say)}"
 
 
-def _p(p: float) -> str:
-    return f"{chance_of(p)} (p {p_value(p)})"
+def _p(say: Language, p: float) -> str:
+    return f"{chance_of(p, say)} ({_p_only(say, p)})"

@@ -15,6 +15,7 @@ from panel.audio.measure.envelope import NoteDifference
 from panel.audio.measure.low_corner import CornerShift
 from panel.audio.measure.retakes import retake_band
 from panel.errors import NotFound
+from panel.prose import ENGLISH
 from panel.report.figures.drawing import Figure
 from panel.report.figures.measured import measured_difference
 from panel.report.figures.response import response_difference
@@ -96,8 +97,8 @@ def shown(store: Store, study_id: int) -> list[tuple[str, tuple[str, ...], tuple
     out = []
     for found in measured(store, study_id).contrasts:
         matched = asked[found.id].level == "matched"
-        drawn = (measured_difference(found), response_difference(found))
-        lines = measured_lines(found, matched=matched)
+        drawn = (measured_difference(ENGLISH, found), response_difference(ENGLISH, found))
+        lines = measured_lines(ENGLISH, found, matched=matched)
         out.append((found.name, lines, tuple(figure for figure in drawn if figure is not None)))
     for contrast in asked.values():
         if contrast.given:

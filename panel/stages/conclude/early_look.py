@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from panel.errors import NotAllowed
+from panel.prose import ENGLISH
 from panel.stages.conclude.vote_table import refuse_empty, study_in, tables_in
 from panel.stages.listeners.links import locked_plan
 from panel.store.session import Store
@@ -62,7 +63,7 @@ def _look(contrast: Contrast, found: documents.ContrastVerdict, confidence: floa
     return Look(
         name=contrast.name,
         procedure=contrast.procedure,
-        toward=later(contrast) if contrast.directed else None,
+        toward=later(ENGLISH, contrast) if contrast.directed else None,
         count=found.correct,
         trials=found.trials,
         chance=contrast.chance,

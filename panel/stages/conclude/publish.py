@@ -4,9 +4,12 @@ import re
 from datetime import datetime
 from typing import Any
 
+from babel import Locale
+from babel.dates import format_date
 from sqlalchemy import func
 from sqlmodel import select
 
+from panel.prose import ENGLISH, Language
 from panel.stages.conclude import ending, vote_table
 from panel.stages.listen import reasons
 from panel.stages.listeners.links import locked_plan
@@ -39,9 +42,15 @@ def file_name(store: Store, study_id: int) -> str:
 
 
 def report_context(
-    store: Store, study_id: int, *, export_url: str = "", plan_url: str = ""
+    store: Store,
+    study_id: int,
+    *,
+    export_url: str = "",
+    plan_url: str = "",
+    say: Language = ENGLISH,
 ) -> dict[str, Any]:
-    """What the template of the report reads. Raises NotAllowed while the study is sealed."""
+    """What the template of the report reads, in a language. Raises NotAllowed while the study is
+    sealed."""
     from panel.report.page.contents import context
 
     document = ending.verdict(store, study_id)
@@ -61,27 +70,33 @@ def report_context(
         listeners,
         ending.measured(store, study_id).by_question,
         organiser=organiser.name,
-        dates=_dates(study.locked_at, *days),
+        dates=_dates(say, study.locked_at, *days),
         export_url=export_url,
         plan_url=plan_url,
+        say=say,
     )
 
 
-def _dates(locked: datetime | None, first: datetime | None, last: datetime | None) -> str:
-    """Days only: "plan locked 2 May 2026, votes 3 to 17 May 2026"."""
+def _dates(
+    say: Language, locked: datetime | None, first: datetime | None, last: datetime | None
+) -> str:
+    """Days only: "plan locked 2 May 2026, votes 3 May 2026 to 17 May 2026"."""
     parts = []
     if locked is not None:
-        parts.append(f"plan locked {_day(locked)}")
+        parts.append(say("plan locked {day}", day=_day(say, locked)))
     if first is not None and last is not None:
         if first.date() == last.date():
-            parts.append(f"votes {_day(first)}")
+            parts.append(say("votes {day}", day=_day(say, first)))
         else:
-            parts.append(f"votes {_day(first)} to {_day(last)}")
+            days = {"first": _day(say, first), "last": _day(say, last)}
+            parts.append(say("votes {first} to {last}", **days))
     return ", ".join(parts)
 
 
-def _day(at: datetime) -> str:
-    return f"{at.day} {at:%B %Y}"
+def _day(say: Language, at: datetime) -> str:
+    if say.code == ENGLISH.code:
+        return f"{at.day} {at:%B %Y}"
+    return format_date(at, "long", locale=Locale.parse(say.code, sep="-"))
 
 
 def plan_of(store: Store, study_id: int) -> Plan:

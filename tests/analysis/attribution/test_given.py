@@ -18,6 +18,7 @@ from panel.analysis import verdict as verdicts
 from panel.analysis.decision.judgement import judge
 from panel.design.schedule import listener_trials
 from panel.errors import BadInput
+from panel.prose import ENGLISH
 from panel.report.archive.export import recompute, write_zip
 from panel.report.page.chain import chain_of
 from panel.stages.plan.words import in_words
@@ -146,7 +147,7 @@ def test_sentence_reasons_methods_plan_and_chain_say_what_is_given(study):
     assert "asked given element" in said
     assert "element ribbon; element coil" in said
     read = read_plan(plan)
-    assert "alike in element" in chain_of(read, read.contrasts[0]).sentences[0]
+    assert "alike in element" in chain_of(ENGLISH, read, read.contrasts[0]).sentences[0]
 
 
 def test_the_archive_gives_the_same_verdict_again_and_names_what_is_given(study, tmp_path):

@@ -9,6 +9,7 @@ import pytest
 from vote_records import as_table, as_tables
 
 from panel.analysis.wording.told import told
+from panel.prose import ENGLISH
 from panel.report.figures.dose import against_lowest, dose_curve, dose_lines
 from panel.report.page.contents import context
 from panel.study.verdict import read_verdict
@@ -26,7 +27,7 @@ def parts(study):
 def test_rings_are_the_votes_against_the_lowest_dose(study):
     plan, votes, verdict, contrast, _ = parts(study)
     label = {t: c.label for c in contrast.conditions for t in c.takes}
-    figure = dose_curve(plan, verdict, as_table(votes), "q2")
+    figure = dose_curve(ENGLISH, plan, verdict, as_table(votes), "q2")
     cast = against_lowest(contrast, verdict, as_table(votes))
     for row, (good, total) in zip(figure.rows[1:], cast, strict=True):
         own = [v for v in votes if v.contrast == "q2" and {label[t] for t in v.pair} ==
@@ -38,7 +39,7 @@ def test_rings_are_the_votes_against_the_lowest_dose(study):
 def test_the_table_holds_the_verdicts_points(study):
     plan, votes, verdict, _, entry = parts(study)
     told = {d: three for d, *three in entry.numbers.question.dose_response.points}
-    figure = dose_curve(plan, verdict, as_table(votes), "q2")
+    figure = dose_curve(ENGLISH, plan, verdict, as_table(votes), "q2")
     assert [row[0] for row in figure.rows] == ["0 h", "10 h", "30 h", "100 h"]
     for row, dose in zip(figure.rows, (0.0, 10.0, 30.0, 100.0), strict=True):
         mid, low, high = told[dose]
@@ -49,7 +50,7 @@ def test_the_table_holds_the_verdicts_points(study):
 def test_the_picture_tells_of_retakes_chance_and_that_nothing_is_claimed(study):
     plan, votes, verdict, _, entry = parts(study)
     control = verdict.contrast("q2-retakes").numbers
-    figure = dose_curve(plan, verdict, as_table(votes), "q2")
+    figure = dose_curve(ENGLISH, plan, verdict, as_table(votes), "q2")
     assert f"Retakes of the same dose: {100 * control.share_right:.0f}" in figure.description
     assert "Chance 33" in figure.description
     assert entry.verdict not in ("heard", "preferred")
@@ -62,7 +63,7 @@ def test_the_picture_tells_of_retakes_chance_and_that_nothing_is_claimed(study):
 def test_the_curve_ends_on_the_canvas_where_the_table_says(study):
     """Read back from the drawing by its own axis: the labels give the scale."""
     plan, votes, verdict, _, entry = parts(study)
-    root = ElementTree.fromstring(dose_curve(plan, verdict, as_table(votes), "q2").wide)
+    root = ElementTree.fromstring(dose_curve(ENGLISH, plan, verdict, as_table(votes), "q2").wide)
     ticks = {int(t.text): float(t.get("y")) - 5 for t in root.iter(SVG + "text")
              if t.text.isdigit()}  # fmt: skip
     (low, y_low), *_, (high, y_high) = sorted(ticks.items())
@@ -88,9 +89,9 @@ def test_without_a_curve_the_reason_stands_among_the_numbers(study):
         verdict, slope=None, interval=None, over_range=None, points=None,
         reason={"code": "few_votes", "values": {"votes": 20}},
     )  # fmt: skip
-    assert dose_curve(plan, other, as_table(votes), "q2") is None
+    assert dose_curve(ENGLISH, plan, other, as_table(votes), "q2") is None
     why = told(plan, other).contrasts["q2"].no_curve
-    assert dose_lines(contrast, other.contrast("q2"), why) == [
+    assert dose_lines(ENGLISH, contrast, other.contrast("q2"), why) == [
         ("Curve over the dose", "None is given. There are fewer than 20 votes.")
     ]
 
@@ -98,7 +99,7 @@ def test_without_a_curve_the_reason_stands_among_the_numbers(study):
 def test_odds_are_told_for_a_directed_question(study):
     _, _, verdict, contrast, _ = parts(study)
     other = with_curve(verdict, of="log_odds", over_range=[math.log(2), 0.0, math.log(4)])
-    ((term, value),) = dose_lines(contrast, other.contrast("q2"), None)
+    ((term, value),) = dose_lines(ENGLISH, contrast, other.contrast("q2"), None)
     assert term == "Odds by the curve, “100 h” against “0 h”"
     assert value == "2.00 to 1 (1.00 to 4.00)"
 
@@ -109,4 +110,4 @@ def test_the_page_shows_it_with_the_question_about_doses_only(study):
     names = {s.id: [f.name for f in s.figures] for s in shown}
     assert "dose-q2" in names["q2"]
     assert not any("dose-" in name for id_, found in names.items() if id_ != "q2" for name in found)
-    assert dose_curve(plan, verdict, as_table(votes), "q1") is None
+    assert dose_curve(ENGLISH, plan, verdict, as_table(votes), "q1") is None

@@ -12,6 +12,7 @@ import pytest
 from scipy.stats import binom
 from vote_records import Vote, as_table
 
+from panel.prose import ENGLISH
 from panel.report.figures.course import evidence_by_vote, evidence_path, votes_over_time
 from panel.report.figures.dose import dose_curve
 from panel.report.figures.drawing import NARROW, Scale, share_scale, share_step, wrapped
@@ -51,14 +52,17 @@ def anytime_study():
 def pictures(study, anytime_study):
     plan, votes, _, verdict = study
     found = [
-        forest(plan, verdict),
-        share_bound(plan, verdict),
-        spread(plan, verdict, as_table(votes)),
-        votes_over_time(as_table(votes)),
-        evidence_by_vote(anytime_study[0], anytime_study[3], as_table(anytime_study[1])),
-        dose_curve(plan, verdict, as_table(votes), "q2"),
-        *(takes_one_by_one(plan, verdict, as_table(votes), q) for q in ("q1", "q2", "q3", "q4")),
-        *(measured_difference(measured()[q]) for q in ("q1", "q3")),
+        forest(ENGLISH, plan, verdict),
+        share_bound(ENGLISH, plan, verdict),
+        spread(ENGLISH, plan, verdict, as_table(votes)),
+        votes_over_time(ENGLISH, as_table(votes)),
+        evidence_by_vote(ENGLISH, anytime_study[0], anytime_study[3], as_table(anytime_study[1])),
+        dose_curve(ENGLISH, plan, verdict, as_table(votes), "q2"),
+        *(
+            takes_one_by_one(ENGLISH, plan, verdict, as_table(votes), q)
+            for q in ("q1", "q2", "q3", "q4")
+        ),
+        *(measured_difference(ENGLISH, measured()[q]) for q in ("q1", "q3")),
     ]
     assert all(figure is not None for figure in found)
     return found
@@ -127,7 +131,7 @@ def test_colours_follow_the_page(pictures):
 
 
 def test_roles_differ_by_shape_in_the_forest(study):
-    rows = {row.label: row for row in forest_rows(study[0], study[3])}
+    rows = {row.label: row for row in forest_rows(ENGLISH, study[0], study[3])}
     assert rows["Planted check"].shape == "triangle"
     assert rows["Retakes of the same"].shape == "square"
     assert rows["Retakes of the same"].dashed
@@ -139,7 +143,7 @@ def test_forest_shows_what_was_counted(study):
     plan, votes, _, _ = study
     side = {t: i for i, c in enumerate(contrast(plan, "q1").conditions) for t in c.takes}
     across = [v for v in votes if v.contrast == "q1" and side[v.pair[0]] != side[v.pair[1]]]
-    row = next(r for r in forest_rows(*study[::3]) if r.label == "Stiffer adhesive")
+    row = next(r for r in forest_rows(ENGLISH, *study[::3]) if r.label == "Stiffer adhesive")
     people = {v.listener for v in across}
     own = [np.mean([v.correct for v in across if v.listener == who]) for who in people]
     assert row.share == pytest.approx(np.mean(own), abs=1e-6)  # each listener counts once
@@ -160,7 +164,7 @@ def test_listeners_add_up_to_the_verdicts_counts(study, name):
 def test_takes_add_up_to_the_verdicts_counts(study, name):
     plan, votes, _, _ = study
     said = {t.take: (t.count, t.trials) for t in verdict_of(study, name).numbers.question.takes}
-    groups = take_groups(contrast(plan, name), as_table(votes))
+    groups = take_groups(ENGLISH, contrast(plan, name), as_table(votes))
     found = {t: (round(share * n), n) for group in groups for t, share, n in group.shares}
     assert found == said
 
@@ -168,7 +172,7 @@ def test_takes_add_up_to_the_verdicts_counts(study, name):
 @pytest.mark.parametrize("name", ["q1", "q2"])
 def test_pairs_add_up_to_the_verdicts_counts(study, name):
     plan, votes, _, _ = study
-    within, *across = pair_groups(contrast(plan, name), as_table(votes))
+    within, *across = pair_groups(ENGLISH, contrast(plan, name), as_table(votes))
     entry = verdict_of(study, name)
     assert within.label == "the same condition"
 
@@ -184,7 +188,9 @@ def test_pairs_add_up_to_the_verdicts_counts(study, name):
 
 
 def test_doses_are_grouped_by_what_they_compare(study):
-    labels = [group.label for group in pair_groups(contrast(study[0], "q2"), as_table(study[1]))]
+    labels = [
+        group.label for group in pair_groups(ENGLISH, contrast(study[0], "q2"), as_table(study[1]))
+    ]
     assert labels == ["the same condition", "0 h and 10 h", "0 h and 30 h", "0 h and 100 h",
                       "10 h and 30 h", "10 h and 100 h", "30 h and 100 h"]  # fmt: skip
 
@@ -223,15 +229,15 @@ def test_evidence_path_ends_at_the_verdicts_value(anytime_study, name):
 
 
 def test_a_sealed_plan_shows_no_path_of_evidence(study):
-    assert evidence_by_vote(study[0], study[3], as_table(study[1])) is None
+    assert evidence_by_vote(ENGLISH, study[0], study[3], as_table(study[1])) is None
 
 
 def test_votes_over_time_are_counted_by_day(study):
-    figure = votes_over_time(as_table(study[1]))
+    figure = votes_over_time(ENGLISH, as_table(study[1]))
     counts = Counter(vote.day for vote in study[1])
     assert [row[1] for row in figure.rows] == [f"{counts[d]:,}" for d in range(max(counts) + 1)]
     assert figure.rows[-1][2] == f"{len(study[1]):,}"
-    assert votes_over_time(as_table([])) is None
+    assert votes_over_time(ENGLISH, as_table([])) is None
 
 
 # ---- measured difference ----
@@ -241,38 +247,42 @@ def test_a_band_outside_the_retakes_is_said():
     bands = bands_of(measured()["q1"])
     assert not bands[0].outside
     assert bands[-1].outside
-    sentence = measured_sentence(bands)
+    sentence = measured_sentence(ENGLISH, bands)
     # 1.2 / (1 + (3000/f)²) passes 0.25 between 1.25 and 1.6 kHz: closed form.
     assert "from 1.6\xa0kHz to 16\xa0kHz" in sentence
     assert "largest in the band at 16\xa0kHz, +1.2\xa0dB" in sentence
 
 
 def test_a_larger_difference_inside_the_retakes_is_not_called_larger():
-    sentence = measured_sentence([Band(2000, 0.5, -0.2, 0.2), Band(20000, -1.2, -4.0, 4.0)])
+    sentence = measured_sentence(
+        ENGLISH, [Band(2000, 0.5, -0.2, 0.2), Band(20000, -1.2, -4.0, 4.0)]
+    )
     assert "at 2\xa0kHz the difference is larger" in sentence
     assert "20\xa0kHz" not in sentence
 
 
 def test_without_retakes_nothing_is_said_about_them():
-    sentence = measured_sentence(bands_of(measured()["q3"]))
+    sentence = measured_sentence(ENGLISH, bands_of(measured()["q3"]))
     assert "no retakes" in sentence
     assert "larger than" not in sentence
 
 
 def test_differences_within_the_band_are_called_so():
-    assert "In no band" in measured_sentence([Band(f, 0.1, -0.2, 0.2) for f in (100, 200, 400)])
+    assert "In no band" in measured_sentence(
+        ENGLISH, [Band(f, 0.1, -0.2, 0.2) for f in (100, 200, 400)]
+    )
 
 
 @pytest.mark.parametrize("bands", [(), (Band(100.0, 1.0),)])
 def test_too_little_measured_gives_no_picture(bands):
-    assert measured_difference(replace(measured()["q1"], bands=bands)) is None
+    assert measured_difference(ENGLISH, replace(measured()["q1"], bands=bands)) is None
 
 
 def test_bands_are_told_from_the_lowest_upwards():
     found = measured()["q1"]
     turned = replace(found, bands=found.bands[::-1])
     assert bands_of(turned) == list(found.bands)
-    assert measured_difference(turned) == measured_difference(found)
+    assert measured_difference(ENGLISH, turned) == measured_difference(ENGLISH, found)
 
 
 # ---- drawing ----
@@ -318,7 +328,7 @@ def test_a_share_of_people_shows_both_limits_unless_the_lower_says_nothing(study
         if entry["id"] in bounds:
             low, high = bounds[entry["id"]]
             entry["numbers"] |= {"share_lower": low, "share_upper": high}
-    figure = share_bound(document, read_verdict(changed))
+    figure = share_bound(ENGLISH, document, read_verdict(changed))
     for drawing in (figure.wide, figure.narrow):
         shown = drawing.replace("\N{NO-BREAK SPACE}", " ")
         # rounded to their safe sides

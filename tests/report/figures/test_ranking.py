@@ -78,7 +78,7 @@ def test_conditions_stand_in_order_with_their_share_of_wins(clear):
     share = {
         label: np.mean([won[t] / met[t] for t in met if side[t] == label]) for label in LACQUERS
     }
-    figure = order_of_conditions(document, verdict, "q1")
+    figure = order_of_conditions(ENGLISH, document, verdict, "q1")
     assert [row[0] for row in figure.rows[:3]] == ["oil", "shellac", "bare"]
     for label, cell, interval, _ in figure.rows[:3]:
         assert cell == f"{100 * share[label]:.1f}\xa0%"
@@ -87,7 +87,7 @@ def test_conditions_stand_in_order_with_their_share_of_wins(clear):
 
 
 def test_pairs_apart_are_named_in_words_and_table(clear):
-    figure = order_of_conditions(*clear[:2], "q1")
+    figure = order_of_conditions(ENGLISH, *clear[:2], "q1")
     for text in (figure.description, figure.note):
         assert "“oil” ahead of “bare”" in text
     assert [row[0] for row in figure.rows[3:]] == [
@@ -99,13 +99,13 @@ def test_pairs_apart_are_named_in_words_and_table(clear):
 
 def test_where_nothing_is_shown_it_says_so():
     document, verdict, _, _ = told((0.0, 0.0, 0.0))
-    figure = order_of_conditions(document, verdict, "q1")
+    figure = order_of_conditions(ENGLISH, document, verdict, "q1")
     assert "No order among them is shown" in figure.description
     assert [row[3] for row in figure.rows] == ["1", "2", "3", "open", "open", "open"]
 
 
 def test_the_drawing_is_well_formed_and_fits(clear):
-    figure = order_of_conditions(*clear[:2], "q1")
+    figure = order_of_conditions(ENGLISH, *clear[:2], "q1")
     for drawn in (figure.wide, figure.narrow):
         root = ElementTree.fromstring(drawn)
         assert root.find(SVG + "desc").text == figure.description
@@ -127,4 +127,4 @@ def test_the_methods_name_the_sources(clear):
 
 
 def test_other_questions_have_no_such_picture(study):
-    assert order_of_conditions(study[0], study[3], "q4") is None
+    assert order_of_conditions(ENGLISH, study[0], study[3], "q4") is None

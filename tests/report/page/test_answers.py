@@ -8,6 +8,7 @@ from dataclasses import fields
 import pytest
 from scipy import stats
 
+from panel.prose import ENGLISH
 from panel.report.page.answers import answers, in_short
 from panel.study.conditions import Condition
 from panel.study.plan import Contrast, Exclusion, Plan, PlanExcerpt, Stop
@@ -73,11 +74,11 @@ def said(asked, found, plan=PLAN, then=()):
     verdict = Verdict(
         "", 0, 0, Excluded((), False, {}), (CHECK,), (), LeftOut({}, {}, ()), ()
     )  # fmt: skip
-    return {a.asked: " ".join(a.lines) for a in answers(plan, asked, found, verdict, then)}
+    return {a.asked: " ".join(a.lines) for a in answers(ENGLISH, plan, asked, found, verdict, then)}
 
 
 def test_the_short_answer_gives_votes_and_people_apart():
-    assert in_short(contrast(), entry()).replace("\N{NO-BREAK SPACE}", " ") == (
+    assert in_short(ENGLISH, contrast(), entry()).replace("\N{NO-BREAK SPACE}", " ") == (
         # 75 of 100; bounds 0.311 and 0.551 rounded to their safe sides
         "75 % of answers right (75 of 100); guessing gives 50 %. At least 31 % of listeners like "
         "these can hear it, at most 56 % every time."
@@ -87,14 +88,14 @@ def test_the_short_answer_gives_votes_and_people_apart():
 @pytest.mark.parametrize(("correct", "side", "votes"), [(75, "new", 75), (25, "old", 75)])
 def test_a_lean_names_the_side_that_got_more_votes(correct, side, votes):
     found = entry("preferred", correct)
-    short = in_short(contrast("preference"), found)
+    short = in_short(ENGLISH, contrast("preference"), found)
     assert f"preferred “{side}” ({votes} of 100)" in short
     not_claimed = said(contrast("preference"), found)["What must not be claimed?"]
     assert "25 of 100 votes went the other way" in not_claimed
 
 
 def test_ties_are_told_beside_the_votes_and_no_percentage_mixes_them():
-    short = in_short(contrast("preference"), entry("preferred", 75, ties=20))
+    short = in_short(ENGLISH, contrast("preference"), entry("preferred", 75, ties=20))
     assert "75 of 100 votes preferred “new”" in short
     assert "20 more preferred neither" in short
     assert "%" not in short
@@ -170,7 +171,7 @@ def test_what_the_verdict_would_have_done_next_is_what_would_make_it_surer():
 def test_no_votes_no_answers():
     found = entry(trials=0, correct=0)
     assert said(contrast(), found) == {}
-    assert in_short(contrast(), found) == "No votes count."
+    assert in_short(ENGLISH, contrast(), found) == "No votes count."
 
 
 def test_the_size_that_the_page_explains():
@@ -183,8 +184,8 @@ def test_the_size_that_the_page_explains():
     said = {
         "desk/plan/question.html": [r"a choice between two is right in about (\d+) %"],
         "report/report.html": [
-            r"“which has more\?” is answered right in about (\d+)&nbsp;%", r"ABX in (\d+)&nbsp;%",
-            r"a triangle in (\d+)&nbsp;%",
+            r"“which has more\?” is answered right in about (\d+)\xa0%", r"ABX in (\d+)\xa0%",
+            r"a triangle in (\d+)\xa0%",
         ],
     }  # fmt: skip
     for name, patterns in said.items():

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from panel.prose import ENGLISH
 from panel.report.figures.response import response_difference
 from panel.report.page.measured import measured_lines
 from panel.study.measurement import (
@@ -38,7 +39,9 @@ FOUND = Measurement(
 
 
 def text(**changed):
-    return "\n".join(measured_lines(replace(FOUND, **changed))).replace("\N{NO-BREAK SPACE}", " ")
+    return "\n".join(measured_lines(ENGLISH, replace(FOUND, **changed))).replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
 
 
 def test_each_part_has_its_sentence_with_its_retakes_and_none_speaks_of_hearing():
@@ -107,7 +110,7 @@ def test_a_residual_stands_beside_its_retakes(across, words):
 
 
 def test_what_an_older_measurement_lacks_is_passed_over():
-    assert measured_lines(Measurement("q1", "Adhesive", "a", "b")) == ()
+    assert measured_lines(ENGLISH, Measurement("q1", "Adhesive", "a", "b")) == ()
 
 
 # ---- the picture of the transfer function ----
@@ -124,7 +127,7 @@ def low_cut(retakes=0.1):
 
 
 def test_the_table_behind_has_the_closed_form_by_third_octaves():
-    figure = response_difference(low_cut())
+    figure = response_difference(ENGLISH, low_cut())
     rows = {row[0].replace("\N{NO-BREAK SPACE}", " "): row[1:] for row in figure.rows}
     for nominal, exact in (("63 Hz", 63.0957), ("125 Hz", 125.8925), ("1 kHz", 1000.0)):
         level = float(
@@ -137,13 +140,13 @@ def test_the_table_behind_has_the_closed_form_by_third_octaves():
 
 
 def test_it_says_in_words_what_it_shows_and_where_coherence_is_low():
-    figure = response_difference(low_cut())
+    figure = response_difference(ENGLISH, low_cut())
     assert "“economy” over “standard”" in figure.description
     assert "20\N{NO-BREAK SPACE}Hz" in figure.description
     assert "stroke-dasharray" in figure.wide
     assert figure.wide.count("<title") == 1
-    assert "no retakes" in response_difference(low_cut(retakes=None)).note
-    assert response_difference(replace(low_cut(), response=())) is None
+    assert "no retakes" in response_difference(ENGLISH, low_cut(retakes=None)).note
+    assert response_difference(ENGLISH, replace(low_cut(), response=())) is None
 
 
 @pytest.mark.parametrize(
