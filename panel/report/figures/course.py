@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from panel.study.verdict import Verdict
 from panel.study.votes import VoteTable
 
 MOST_POINTS = 240
+SHAPES: tuple[Shape, ...] = ("disc", "square", "triangle", "diamond", "ring", "cross")
 
 
 def votes_over_time(say: Language, votes: VoteTable) -> Figure | None:
@@ -117,7 +119,6 @@ def evidence_by_vote(
     if len(questions) > 1:
         first = say("first of {questions}", questions=len(questions))
         bars.append((first, len(questions) / alpha))
-    shapes: tuple[Shape, ...] = ("disc", "square", "triangle", "diamond", "ring", "cross")
     title = say("Evidence as votes came in")
     needed = say("Needed: {times} times.", times=_plain(bars[0][1]))
     courses = (
@@ -132,62 +133,11 @@ def evidence_by_vote(
     )
     description = " ".join((needed, *courses))
 
-    def draw(canvas: Canvas) -> float:
-        left, top = 58.0, 30.0
-        base = top + (220 if canvas.narrow else 240)
-        high = max(math.log10(bars[-1][1]) + 0.3, *(min(max(path), 12.0) for _, path in paths))
-        low = min(-1.0, *(max(min(path), -4.0) for _, path in paths))
-        low, high = math.floor(low), math.ceil(high)
-        up = Scale(low, high, base, top)
-        longest = max(len(path) for _, path in paths)
-        along = Scale(0, longest, left, canvas.width - 14)
-        canvas.text(4, 14, say("times likelier than guessing"), size=SMALL, fill=PENCIL)
-        every = max(1, math.ceil((high - low) / 6))
-        for power in range(math.ceil(low / every) * every, high + 1, every):
-            canvas.line(left, up(power), canvas.width - 14, up(power), stroke=RULE)
-            canvas.text(left - 8, up(power) + 5, _power(power), size=SMALL, anchor="end")
-        for index, (_, path) in enumerate(paths):
-            stride = max(1, len(path) // MOST_POINTS)
-            at = sorted({*range(0, len(path), stride), len(path) - 1})
-            canvas.path([(along(i + 1), up(path[i])) for i in at], stroke=MARK)
-            shape = shapes[index % len(shapes)]
-            for k in range(1, 5):
-                i = min(len(path) - 1, len(path) * k // 4)
-                canvas.mark(shape, along(i + 1), up(path[i]), 4.5)
-        for number, (words, value) in enumerate(bars):
-            y = up(math.log10(value))
-            under = number == 0 and len(bars) > 1
-            canvas.line(left, y, canvas.width - 14, y, dash="6 3", width=1.5)
-            canvas.text(canvas.width - 18, y + (16 if under else -6), f"{_plain(value)}: {words}",
-                        size=SMALL, anchor="end", halo=True)  # fmt: skip
-        canvas.line(left, base, canvas.width - 14, base)
-        for value in (0, longest // 2, longest):
-            canvas.text(along(value), base + 19, f"{value:,}", size=SMALL, anchor="middle")
-        canvas.text(
-            canvas.width - 14,
-            base + 38,
-            say("votes across conditions"),
-            size=SMALL,
-            anchor="end",
-            fill=PENCIL,
-        )
-        y = base + 62
-        for index, (contrast, _) in enumerate(paths):
-            canvas.mark(shapes[index % len(shapes)], left + 4, y - 5, 5)
-            canvas.text(
-                left + 18,
-                y,
-                wrapped(contrast.name, canvas.width - left - 30, most=1)[0],
-                fill=INK,
-            )
-            y += 22
-        return y - 8
-
     return drawn(
         "evidence",
         title,
         description,
-        draw,
+        lambda canvas: _evidence(say, canvas, paths, bars),
         say(
             "How many times better the votes fit a panel that hears something than one that "
             "guesses, averaged over how well it may hear. Under guessing the line ever reaches "
@@ -213,6 +163,64 @@ def evidence_by_vote(
             for contrast, path in paths
         ),
     )
+
+
+def _evidence(
+    say: Language,
+    canvas: Canvas,
+    paths: Sequence[tuple[Contrast, Sequence[float]]],
+    bars: Sequence[tuple[str, float]],
+) -> float:
+    """The courses with the bars that they have to pass; returns the height."""
+    left, top = 58.0, 30.0
+    base = top + (220 if canvas.narrow else 240)
+    high = max(math.log10(bars[-1][1]) + 0.3, *(min(max(path), 12.0) for _, path in paths))
+    low = min(-1.0, *(max(min(path), -4.0) for _, path in paths))
+    low, high = math.floor(low), math.ceil(high)
+    up = Scale(low, high, base, top)
+    longest = max(len(path) for _, path in paths)
+    along = Scale(0, longest, left, canvas.width - 14)
+    canvas.text(4, 14, say("times likelier than guessing"), size=SMALL, fill=PENCIL)
+    every = max(1, math.ceil((high - low) / 6))
+    for power in range(math.ceil(low / every) * every, high + 1, every):
+        canvas.line(left, up(power), canvas.width - 14, up(power), stroke=RULE)
+        canvas.text(left - 8, up(power) + 5, _power(power), size=SMALL, anchor="end")
+    for index, (_, path) in enumerate(paths):
+        stride = max(1, len(path) // MOST_POINTS)
+        at = sorted({*range(0, len(path), stride), len(path) - 1})
+        canvas.path([(along(i + 1), up(path[i])) for i in at], stroke=MARK)
+        shape = SHAPES[index % len(SHAPES)]
+        for k in range(1, 5):
+            i = min(len(path) - 1, len(path) * k // 4)
+            canvas.mark(shape, along(i + 1), up(path[i]), 4.5)
+    for number, (words, value) in enumerate(bars):
+        y = up(math.log10(value))
+        under = number == 0 and len(bars) > 1
+        canvas.line(left, y, canvas.width - 14, y, dash="6 3", width=1.5)
+        canvas.text(canvas.width - 18, y + (16 if under else -6), f"{_plain(value)}: {words}",
+                    size=SMALL, anchor="end", halo=True)  # fmt: skip
+    canvas.line(left, base, canvas.width - 14, base)
+    for value in (0, longest // 2, longest):
+        canvas.text(along(value), base + 19, f"{value:,}", size=SMALL, anchor="middle")
+    canvas.text(
+        canvas.width - 14,
+        base + 38,
+        say("votes across conditions"),
+        size=SMALL,
+        anchor="end",
+        fill=PENCIL,
+    )
+    y = base + 62
+    for index, (contrast, _) in enumerate(paths):
+        canvas.mark(SHAPES[index % len(SHAPES)], left + 4, y - 5, 5)
+        canvas.text(
+            left + 18,
+            y,
+            wrapped(contrast.name, canvas.width - left - 30, most=1)[0],
+            fill=INK,
+        )
+        y += 22
+    return y - 8
 
 
 def _times(say: Language, log10: float) -> str:
