@@ -58,12 +58,17 @@ class Factor:
 
 @dataclass(frozen=True)
 class TakeLog:
-    """The chain log of one take. `order` is its place in the order of recording, from 1."""
+    """The chain log of one take. `order` is its place in the order of recording, from 1.
+
+    `specimen`: the very thing it is of; `session`: that in which it was recorded; "" if not logged.
+    """
 
     take_id: str
     order: int
     values: Mapping[str, Value] = field(default_factory=dict)
     label: str = ""
+    specimen: str = ""
+    session: str = ""
 
     @property
     def name(self) -> str:

@@ -16,8 +16,9 @@ from panel.procedures.catalogue import PROCEDURES
 from panel.study.conditions import Condition, Stratum
 from panel.study.documents import Json, canonical, digest
 from panel.study.factors import Factor, TakeLog, Value
+from panel.study.sampling import Draw, Sampling, sampled
 
-FORMAT = "fair-hearing-plan/1"
+FORMAT = "fair-hearing-plan/2"
 ROLES = ("question", "retake_control", "planted_check")
 HEADPHONE_CHECKS = ("antiphase", "huggins")
 NOT_YET = ("id", "role", "of", "level", "differs", "unlogged", "strata")
@@ -29,7 +30,8 @@ class PlanTake:
     """A take as the plan names it: `sha256` of the original file, its place in recording order.
 
     `channels`: those of the file that are the take, from 1, where it has more than two; the plan
-    names them only then.
+    names them only then. `specimen`: the very thing it is of; `session`: when it was recorded, by
+    name; "" where that is not known.
     """
 
     id: str
@@ -38,10 +40,12 @@ class PlanTake:
     order: int
     log: Mapping[str, Value] = field(default_factory=dict)
     channels: tuple[int, ...] = ()
+    specimen: str = ""
+    session: str = ""
 
     @property
     def chain(self) -> TakeLog:
-        return TakeLog(self.id, self.order, self.log, self.label)
+        return TakeLog(self.id, self.order, self.log, self.label, self.specimen, self.session)
 
     def document(self) -> dict[str, Json]:
         channels: dict[str, Json] = {"channels": list(self.channels)} if self.channels else {}
@@ -50,6 +54,8 @@ class PlanTake:
             "label": self.label,
             "sha256": self.sha256,
             **channels,
+            "specimen": self.specimen,
+            "session": self.session,
             "order": self.order,
             "log": dict(self.log),
         }
@@ -266,6 +272,9 @@ class Contrast:
 class Plan:
     """A plan. `sha256` is that of the document it was read from, or written to when it was built.
 
+    `carrier`: what carries all specimens alike, such as the one amplifier; a claim ends there.
+    `draws`: the orders of recording that were drawn by lot.
+
     `as_read`: the canonical bytes of that document where the typed values would write others: an
     older plan, or one made elsewhere, lacks entries or has more of them.
     """
@@ -283,6 +292,8 @@ class Plan:
     takes: tuple[PlanTake, ...]
     excerpts: tuple[PlanExcerpt, ...]
     contrasts: tuple[Contrast, ...]
+    carrier: str = ""
+    draws: tuple[Draw, ...] = ()
     sha256: str = ""
     as_read: bytes = b""
 
@@ -326,6 +337,10 @@ class Plan:
     def excerpt_ids(self) -> tuple[str, ...]:
         return tuple(excerpt.id for excerpt in self.excerpts)
 
+    def sampling(self, contrast: Contrast) -> Sampling:
+        """What the contrast's takes sample, and how far a claim about it may reach."""
+        return sampled(contrast.conditions, self.logs, self.alpha, is_dose=contrast.is_dose)
+
     @property
     def logs(self) -> tuple[TakeLog, ...]:
         """The takes' chain logs."""
@@ -366,6 +381,8 @@ class Plan:
             "own_summary": self.own_summary,
             "schedule_seed": self.schedule_seed,
             "factors": [factor.document() for factor in self.factors],
+            "carrier": self.carrier,
+            "draws": [draw.document() for draw in self.draws],
             "takes": [take.document() for take in self.takes],
             "excerpts": [excerpt.document() for excerpt in self.excerpts],
             "contrasts": [contrast.document() for contrast in self.contrasts],

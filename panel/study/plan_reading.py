@@ -25,8 +25,15 @@ from panel.study.plan import (
     Planted,
     Stop,
 )
+from panel.study.sampling import Draw
 
 SCALES = ("linear", "log1p")
+FORMAT_1 = "fair-hearing-plan/1"
+OF_FORMAT_1 = (
+    f"This plan is of the format {FORMAT_1}, which does not say what specimens were recorded, and "
+    "when: from it nothing can be claimed any more."
+)
+TO_FORMAT_2 = "Ask the question in a new study, and log specimen and session of each take."
 
 
 def read_plan(document: Json | bytes) -> Plan:
@@ -71,7 +78,10 @@ def typed(document: Json | bytes, *, whole: bool = True, hint: str = AS_EXPORTED
 
 def _root(value: Json, *, whole: bool, hint: str) -> Entry:
     root = Entry(value, "plan", hint, whole=whole)
-    if root.get("format").value != FORMAT:
+    found = root.get("format").value
+    if found == FORMAT_1:
+        raise BadInput(OF_FORMAT_1, hint=TO_FORMAT_2)
+    if found != FORMAT:
         raise BadInput(f"This is no plan of the format {FORMAT}.", hint=hint)
     return root
 
@@ -93,6 +103,8 @@ def _plan(root: Entry) -> Plan:
         takes=tuple(map(_take, _list(root.expected("takes")))),
         excerpts=tuple(map(_excerpt, _list(root.expected("excerpts")))),
         contrasts=tuple(map(_contrast, root["contrasts"])),
+        carrier=_text(root.expected("carrier")),
+        draws=tuple(map(_draw, _list(root.expected("draws")))),
     )
 
 
@@ -137,7 +149,13 @@ def _take(entry: Entry) -> PlanTake:
         0 if order.absent else order.count(),
         {} if log.absent else {factor: _value(value) for factor, value in log.items()},
         tuple(channel.count() for channel in _list(channels)),
+        _text(entry.expected("specimen")),
+        _text(entry.expected("session")),
     )
+
+
+def _draw(entry: Entry) -> Draw:
+    return Draw(entry["session"].text(), entry["order"].texts())
 
 
 def _value(entry: Entry) -> Value:

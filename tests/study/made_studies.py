@@ -6,7 +6,7 @@ Invented data. Listeners, takes and positions are drawn here and nowhere near th
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, zip_longest
 from types import SimpleNamespace
 from typing import Any
 
@@ -114,9 +114,16 @@ def plan(
     seed: str = "00" * 16,
     **more: Any,
 ) -> dict[str, Any]:
-    takes = [t for c in contrasts for cond in c.get("conditions", ()) for t in cond["takes"]]
+    """A plan document; one specimen of each condition, all takes in one session and in turns."""
+    of: dict[str, str] = {}
+    for c in contrasts:
+        sides = [[(t, cond["label"]) for t in cond["takes"]] for cond in c.get("conditions", ())]
+        for in_turn in zip_longest(*sides):
+            of |= {t: f"the {label} one" for t, label in filter(None, in_turn) if t not in of}
     return {
-        "format": "fair-hearing-plan/1",
+        "format": "fair-hearing-plan/2",
+        "carrier": "one bench",
+        "draws": [],
         "study": {"title": "Made up", "question": "Does it matter?"},
         "alpha": 0.05,
         "limit": 0.25,
@@ -129,8 +136,11 @@ def plan(
             {"id": "hours", "name": "hours", "kind": "numeric", "unit": "h", "tolerance": 0.0},
         ],
         "takes": [
-            {"id": t, "label": t, "sha256": "", "order": i, "log": {}}
-            for i, t in enumerate(dict.fromkeys(takes))
+            {
+                "id": t, "label": t, "sha256": "", "order": i, "log": {},
+                "specimen": specimen, "session": "one",
+            }
+            for i, (t, specimen) in enumerate(of.items())
         ],
         "excerpts": [{"id": f"e{i}", "start_s": 0.0, "end_s": 5.0} for i in range(excerpts)],
         "contrasts": list(contrasts),

@@ -92,6 +92,8 @@ def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
         return "several_changes"
     if contrast.unlogged:
         return "unlogged"
+    if plan.sampling(contrast).barrier:
+        return plan.sampling(contrast).barrier
     if (
         contrast.asked_by.round_robin
         and not contrast.is_dose

@@ -7,12 +7,15 @@ follows from them. Read each function from the top: the first line that fits, de
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from panel.study.sampling import NOT_SAMPLED
+
 # Why nothing can be claimed about the change, however the votes fall.
 BARRIERS = (
     "one_take",  # one recording of a condition
     "override",  # the organiser let more than one change through, with a reason
     "several_changes",  # the log has more than one difference
     "unlogged",  # a factor is not logged on a side
+    *NOT_SAMPLED,  # specimens or the order of recording do not carry it
     "no_retake_votes",  # no votes on pairs within a condition
     "too_few_takes",  # the least p these takes can give is above alpha
     "answers_removed",  # listeners withdrew with their votes while outcomes could be seen

@@ -158,6 +158,22 @@ BARRIERS = {
     "unlogged": (
         "Nothing is claimed about what was changed: {unlogged} was not logged for all takes."
     ),
+    "no_specimen": (
+        "Nothing is claimed about what was changed: it is not logged of which specimen each take "
+        "is."
+    ),
+    "sessions_unlogged": (
+        "Nothing is claimed about what was changed: it is not logged in which session each take "
+        "was recorded."
+    ),
+    "different_sessions": (
+        "Nothing is claimed about what was changed: conditions were never recorded in one session, "
+        "and nothing tells the change from the day."
+    ),
+    "in_one_go": (
+        "Nothing is claimed about what was changed: one condition was recorded after the other, "
+        "and nothing tells the change from warming up or drift."
+    ),
     "no_retake_votes": (
         "Nothing is claimed about what was changed: no votes on two takes of the same condition "
         "are there to compare with."
