@@ -29,7 +29,7 @@ LOCKS = ("requirements.txt", "requirements-test.txt")
 
 FENCED = re.compile(r"^ *```\n(.*?)^ *```$", re.MULTILINE | re.DOTALL)
 FROM_ELSEWHERE = {".venv/bin/uv"}  # the page says how to get it
-NO_FILES = {"fair-hearing-plan/1"}
+NO_FILES = {"fair-hearing-plan/2"}
 
 
 def paths(page: Path) -> set[str]:

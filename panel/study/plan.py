@@ -16,7 +16,7 @@ from panel.procedures.catalogue import PROCEDURES
 from panel.study.conditions import Condition, Stratum
 from panel.study.documents import Json, canonical, digest
 from panel.study.factors import Factor, TakeLog, Value
-from panel.study.sampling import Draw, Sampling, sampled
+from panel.study.sampling import DrawnOrder, Sampling, sampled
 
 FORMAT = "fair-hearing-plan/2"
 ROLES = ("question", "retake_control", "planted_check")
@@ -293,7 +293,7 @@ class Plan:
     excerpts: tuple[PlanExcerpt, ...]
     contrasts: tuple[Contrast, ...]
     carrier: str = ""
-    draws: tuple[Draw, ...] = ()
+    draws: tuple[DrawnOrder, ...] = ()
     sha256: str = ""
     as_read: bytes = b""
 

@@ -25,7 +25,7 @@ from panel.study.plan import (
     Planted,
     Stop,
 )
-from panel.study.sampling import Draw
+from panel.study.sampling import DrawnOrder
 
 SCALES = ("linear", "log1p")
 FORMAT_1 = "fair-hearing-plan/1"
@@ -104,7 +104,7 @@ def _plan(root: Entry) -> Plan:
         excerpts=tuple(map(_excerpt, _list(root.expected("excerpts")))),
         contrasts=tuple(map(_contrast, root["contrasts"])),
         carrier=_text(root.expected("carrier")),
-        draws=tuple(map(_draw, _list(root.expected("draws")))),
+        draws=tuple(map(_drawn, _list(root.expected("draws")))),
     )
 
 
@@ -154,8 +154,8 @@ def _take(entry: Entry) -> PlanTake:
     )
 
 
-def _draw(entry: Entry) -> Draw:
-    return Draw(entry["session"].text(), entry["order"].texts())
+def _drawn(entry: Entry) -> DrawnOrder:
+    return DrawnOrder(entry["session"].text(), entry["order"].texts())
 
 
 def _value(entry: Entry) -> Value:

@@ -37,7 +37,7 @@ NOT_THE_KIND = (
 
 
 @dataclass(frozen=True)
-class Draw:
+class DrawnOrder:
     """An order that was drawn by lot before a session: `order` names the specimens one after the
     other; one that is named more than once is set up afresh each time."""
 

@@ -104,7 +104,7 @@ def plan_document(
         }
     )
     return {
-        "format": "fair-hearing-plan/1",
+        "format": "fair-hearing-plan/2",
         "study": {"title": "Zither pickups, autumn", "question": "Is the stiffer glue heard?"},
         "alpha": 0.05,
         "limit": 0.25,
@@ -120,11 +120,15 @@ def plan_document(
                 "id": key,
                 "label": key,
                 "sha256": "0" * 63 + key[-1],
+                "specimen": f"the one of {log[key]}",
+                "session": "one",
                 "order": order,
                 "log": {"adhesive": log[key]},
             }
             for key, order in (("t01", 1), ("t02", 3), ("t03", 2), ("t04", 4))
         ],
+        "carrier": "",
+        "draws": [],
         "excerpts": [
             {"id": "e1", "start_s": 1.0, "end_s": 1.0 + length_s},
             {"id": "e2", "start_s": 4.0, "end_s": 4.0 + length_s},

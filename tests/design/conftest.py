@@ -25,6 +25,8 @@ def plan_take(number: int, adhesive: str = "hide glue", hours: float = 0.0) -> P
         f"{number:064x}",
         number,
         {"adhesive": adhesive, "hours": hours, "bench": 19.0},
+        specimen=f"the one of {adhesive}",
+        session="one",
     )
 
 

@@ -24,6 +24,7 @@ def takes(cells: Sequence[Sequence[int]] = EVEN) -> list[PlanTake]:
         PlanTake(
             f"t{i:02d}", f"{i:02d}", f"{i:064x}", i,
             {"adhesive": GLUES[g], "element": ELEMENTS[e]},
+            specimen=f"{GLUES[g]}, {ELEMENTS[e]}", session="one",
         )
         for i, (e, g) in enumerate(left, 1)
     ]  # fmt: skip

@@ -55,7 +55,17 @@ def plan(listeners: int = 40, stop: str = "fixed", title: str = "Larkfield Picku
         adhesive, element, hours = STATES[state][0]
         log = {"adhesive": adhesive, "element": element, "hours": hours,
                "bench": 19.0 + index % 2, "room": "shop"}  # fmt: skip
-        takes.append(PlanTake(key, f"{state} {len(of[state])}", f"{index:064x}", int(place), log))
+        takes.append(
+            PlanTake(
+                key,
+                f"{state} {len(of[state])}",
+                f"{index:064x}",
+                int(place),
+                log,
+                specimen=f"the one of {adhesive}, {element}",
+                session="one",
+            )
+        )
 
     def sides(*states: str, dose: bool = False) -> tuple[Condition, ...]:
         return tuple(

@@ -137,8 +137,13 @@ def plan(
         ],
         "takes": [
             {
-                "id": t, "label": t, "sha256": "", "order": i, "log": {},
-                "specimen": specimen, "session": "one",
+                "id": t,
+                "label": t,
+                "sha256": "",
+                "order": i,
+                "log": {},
+                "specimen": specimen,
+                "session": "one",
             }
             for i, (t, specimen) in enumerate(of.items())
         ],

@@ -27,7 +27,16 @@ FACTORS = (
 def take(number: int, resin: str = "pine", frame: str = "ash", hours: float | None = 0.0):
     log = {"resin": resin, "frame": frame, "hours": hours}
     channels = (1, 3) if number == 1 else ()
-    return PlanTake(f"t{number:02d}", f"tåke {number}", f"{number:064x}", number, log, channels)
+    return PlanTake(
+        f"t{number:02d}",
+        f"tåke {number}",
+        f"{number:064x}",
+        number,
+        log,
+        channels,
+        f"the {resin} one",
+        "one",
+    )
 
 
 TWO = (Condition("pine", ("t01", "t03")), Condition("birch", ("t02", "t04")))

@@ -33,6 +33,8 @@ def takes(each: int = 2) -> list[PlanTake]:
             f"{i:064x}",
             i,
             dict(zip(("adhesive", *GIVEN), cell, strict=True)),
+            specimen=", ".join(cell),
+            session="one",
         )
         for i, cell in enumerate(cells * each, 1)
     ]

@@ -33,7 +33,7 @@ def plan():
     }  # fmt: skip
     takes = [take for condition in conditions for take in condition["takes"]]
     return {
-        "format": "fair-hearing-plan/1", "study": {"title": "Lacquer", "question": "Which?"},
+        "format": "fair-hearing-plan/2", "study": {"title": "Lacquer", "question": "Which?"},
         "alpha": 0.05, "limit": 0.25, "confidence": 0.95,
         "stop": {"kind": "fixed", "listeners": 12},
         "exclusion": {"planted_least_right": None, "headphones": "record"},
