@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from panel.procedures.base import Procedure
 from panel.procedures.catalogue import PROCEDURES
@@ -337,9 +338,19 @@ class Plan:
     def excerpt_ids(self) -> tuple[str, ...]:
         return tuple(excerpt.id for excerpt in self.excerpts)
 
-    def sampling(self, contrast: Contrast) -> Sampling:
-        """What the contrast's takes sample, and how far a claim about it may reach."""
-        return sampled(contrast.conditions, self.logs, self.alpha, is_dose=contrast.is_dose)
+    @cached_property
+    def sampling(self) -> dict[str, Sampling]:
+        """What each question's takes sample, and how far a claim about it may reach; by its id."""
+        return {
+            question.id: sampled(
+                question.conditions,
+                self.logs,
+                self.alpha,
+                is_dose=question.is_dose,
+                strata=question.stratum_of,
+            )
+            for question in self.questions
+        }
 
     @property
     def logs(self) -> tuple[TakeLog, ...]:

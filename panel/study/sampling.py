@@ -30,10 +30,14 @@ NOT_SAMPLED = (
 )
 # Why it does not speak of the kind, where it speaks of these specimens.
 NOT_THE_KIND = (
+    "given",  # takes are crossed over other factors, and compared among those alike in them
     "shared",  # a specimen stands on both sides
     "unequal",  # not as many specimens on each side
     "few",  # specimens too few for a relabelling to tell
 )
+
+
+NOTHING_GIVEN: Mapping[str, int] = {}
 
 
 @dataclass(frozen=True)
@@ -74,19 +78,25 @@ class Sampling:
 
 
 def sampled(
-    conditions: Sequence[Condition], takes: Iterable[TakeLog], alpha: float, *, is_dose: bool
+    conditions: Sequence[Condition],
+    takes: Iterable[TakeLog],
+    alpha: float,
+    *,
+    is_dose: bool = False,
+    strata: Mapping[str, int] = NOTHING_GIVEN,
 ) -> Sampling:
     """What the takes of these conditions sample.
 
     `alpha`: what the least p of relabelling the specimens has to reach for a claim about the kind;
-    `is_dose`: conditions are ordered, so that those of one size are not interchangeable.
+    `is_dose`: conditions are ordered, so that those of one size are not interchangeable; `strata`:
+    take id to the takes that it is alike with in what is given, where anything is.
     """
     known = {take.take_id: take for take in takes}
     sides = [[known[id_] for id_ in condition.takes] for condition in conditions]
     specimens = [{plain(take.specimen) for take in side} for side in sides]
-    short = _not_the_kind(specimens, sides, alpha, is_dose=is_dose)
+    short = "given" if strata else _not_the_kind(specimens, sides, alpha, is_dose=is_dose)
     scope: Scope = "specimens" if short else "kind"
-    barrier = _not_sampled(sides)
+    barrier = _not_sampled(sides, strata)
     if barrier:
         scope = "recordings"
     units = _units(sides, by_specimen=scope == "kind")
@@ -94,7 +104,7 @@ def sampled(
         scope=scope,
         unit_of={take.take_id: place for place, unit in enumerate(units) for take in unit.takes},
         labels=tuple(unit.condition for unit in units),
-        blocks=_blocks(units),
+        blocks=_blocks(units, strata),
         specimens=tuple(map(len, specimens)),
         barrier=barrier,
         short=short,
@@ -126,9 +136,13 @@ def _units(sides: Sequence[Sequence[TakeLog]], *, by_specimen: bool) -> list[_Un
     return out
 
 
-def _blocks(units: Sequence[_Unit]) -> tuple[int, ...]:
-    places: dict[frozenset[str], int] = {}
-    return tuple(places.setdefault(unit.sessions, len(places)) for unit in units)
+def _blocks(units: Sequence[_Unit], strata: Mapping[str, int]) -> tuple[int, ...]:
+    places: dict[tuple[frozenset[str], frozenset[int]], int] = {}
+    alike = [
+        (unit.sessions, frozenset(strata[take.take_id] for take in unit.takes if strata))
+        for unit in units
+    ]
+    return tuple(places.setdefault(key, len(places)) for key in alike)
 
 
 def _not_the_kind(
@@ -142,9 +156,13 @@ def _not_the_kind(
         return "shared"
     if len({len(side) for side in specimens}) > 1:
         return "unequal"
+    if min(map(len, specimens)) < 2:
+        return "few"
     units = _units(sides, by_specimen=True)
     labels = [unit.condition for unit in units]
-    return "few" if least_p(labels, _blocks(units), swap=not is_dose) > alpha else None
+    return (
+        "few" if least_p(labels, _blocks(units, NOTHING_GIVEN), swap=not is_dose) > alpha else None
+    )
 
 
 def least_p(labels: Sequence[int], blocks: Sequence[int], *, swap: bool) -> float:
@@ -176,14 +194,25 @@ def _swaps(labels: Sequence[int], blocks: Sequence[int]) -> int:
     return math.prod(map(math.factorial, alike.values()))
 
 
-def _not_sampled(sides: Sequence[Sequence[TakeLog]]) -> str | None:
+def _not_sampled(sides: Sequence[Sequence[TakeLog]], strata: Mapping[str, int]) -> str | None:
     takes = [take for side in sides for take in side]
     if not all(plain(take.specimen) for take in takes):
         return "no_specimen"
     if not all(plain(take.session) for take in takes):
         return "sessions_unlogged"
-    found = {_pair_apart(a, b) for a, b in combinations(sides, 2)}
+    found = {
+        _pair_apart(*pair)
+        for group in set(strata.values()) or {0}
+        for pair in combinations(_among(sides, strata, group), 2)
+    }
     return next((code for code in NOT_SAMPLED if code in found), None)
+
+
+def _among(
+    sides: Sequence[Sequence[TakeLog]], strata: Mapping[str, int], group: int
+) -> list[list[TakeLog]]:
+    """Of each side the takes that are alike in what is given; all where nothing is."""
+    return [[take for take in side if strata.get(take.take_id, group) == group] for side in sides]
 
 
 def _pair_apart(a: Sequence[TakeLog], b: Sequence[TakeLog]) -> str | None:

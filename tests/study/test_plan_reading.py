@@ -129,20 +129,20 @@ def built(name: str = "abx"):
 
 # What the program gave when plans were built as dictionaries and hashed without ever being read.
 SHA256 = {
-    "abx": "713a1ee9345b46a3775a1b2e7a40208e50ea79f47dc8efae7102ebc1efa2d4ef",
-    "triangle": "8fa3f5087774c951273bdea899aeefe05d67858c3ea3da808f63bed91af94f04",
-    "duo_trio": "bfcfe16fc23f2559a6592f6e868aa71a17a162125ea32b436ce9a15634361af9",
-    "same_different": "ac488a7100c3018d320b2174257ae0994ffbf165f298927c075363b7d3b5490a",
-    "reminder": "96dcf5cf7d30f0c22d4372238ccff75f17fe03936653b29e2ed5671f761e6401",
-    "preference": "53b93a6aad9c1e33a523e71e8bd1cfc69d30d0a747a1e0860155f6b74bdcf1ff",
-    "attribute": "1cea0a687c16f2d7469d067b05d3318bc642e134273b5bb6f46cb0f3f098b8f3",
-    "ties": "368f23cdfd799c23ff5e34d339f156082e5f1e5677cfc287474c1cebc19f408a",
-    "anytime": "d25344b90e8c4e535dd8986e3ecae24c2b1e558c3e2eb12c26477f73b293719e",
-    "other check": "d58faea7cf0e81d19b323f353b43af90f64cc129dd8ad42896e4632293014c7e",
-    "doses": "c4b7ffbca14e1d4900e7b55ff46a30b48ee0f929970bb1c8545c37fe3d6fca51",
-    "given": "7fa0d83ad8f1fc3d17f6935d806384f842e567b7b91edd0dbd89223f399aefd7",
-    "retake control": "9f4bb24329f0ebe8db993ca917b33b41d5bde7fba73dc4dc747639143e95fa77",
-    "override": "ff99379bd32eb5ae54264b6244d41b022eddb4b35bc66bea4b0542413aa24b8b",
+    "abx": "84cbad9c617a39bd795d56f925ad095fd2217d40b75c6034d7d73fb3857e46f5",
+    "triangle": "915b7372274c41b45637fcb6b7b0c37b7fef49a9ee551aadd911e900a32730f4",
+    "duo_trio": "e7f4d8659738691fabe6038a8a943df1afa962dd6cdc4d8c2ed54a33effc969f",
+    "same_different": "df70fd6297a1c03378928929a91a064d6a4befa94432dab85e6a3b71aaa6f982",
+    "reminder": "d948d4144bf8eb5ba2bbb135ba7b3e1c1e64edf455a986ca2d0c4b86b50eec16",
+    "preference": "0b2b8dd0e3b6d0cf8434ba1cd286b619173a449cd1ae11e175bf71291384e226",
+    "attribute": "fa17bac653da6f846bb19165a01464eefab58d3a7fe1d84f97cebd5aa0c8b55e",
+    "ties": "581b4b49d3f3deb5f779f4faafa3067d57d1b5b457f3f2aee9191b533fb4bfba",
+    "anytime": "768fc13ff8c0a1ab4da76094c7b0d36b11ccf5006b44f0cb8afa1f6ccfe357b0",
+    "other check": "3795b46c091138fad2c9eb1304b61f44cc193bbf5f48c5bd18c13dfb9fe2a97d",
+    "doses": "898b0f40886db477a19cb3fda48f0015802e1cf688cc9f2e2266f3558be4f972",
+    "given": "c3ae0a047737435d8fc924fff5ba8e64cf551c88ae5ca0cf513c70823246e7d4",
+    "retake control": "b46d96a8627de446e1f6b50f6d9d3911a63cd314bfb8f02dc9fff68606920285",
+    "override": "0ca887b55f16800ad53d6193a7d2d711688c124447cdb0ca99bf8244c30eba9f",
 }
 
 

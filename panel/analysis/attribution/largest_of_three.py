@@ -118,12 +118,18 @@ def sign_flips(scores: Floats, rng: np.random.Generator) -> float:
 
 
 def join(
-    scores: Floats, units: Attribution | float, part: Part, rng: np.random.Generator
+    scores: Floats,
+    units: Attribution | float,
+    part: Part,
+    rng: np.random.Generator,
+    *,
+    settled_above: float | None = None,
 ) -> LargestOfThree:
     """The three as one: `scores` (listeners,), 0 meaning no lean; the test over units, or its p;
     and the variance that units give the mean of the scores.
 
-    Where the units lean the other way than the mean of the listeners, p over units is 1.
+    Where the units lean the other way than the mean of the listeners, p over units is 1. With
+    `settled_above`, signs are not flipped where another of the three is above it: p is then 1.
     """
     if scores.size < 2:
         return NOTHING
@@ -132,18 +138,21 @@ def join(
     if isinstance(units, Attribution) and units.statistic * mean < 0:
         p_units = 1.0
     over_listeners = float(scores.var(ddof=1)) / scores.size, scores.size - 1
-    return LargestOfThree(
-        mean,
-        p_units,
-        sign_flips(scores, rng),
-        min_f(mean, over_listeners, part),
-        least,
-        int(scores.size),
-    )
+    both = min_f(mean, over_listeners, part)
+    settled = settled_above is not None and max(p_units, both.p) > settled_above
+    flipped = 1.0 if settled else sign_flips(scores, rng)
+    return LargestOfThree(mean, p_units, flipped, both, least, int(scores.size))
 
 
 def directed(
-    y: Floats, listener: Ints, first: Ints, second: Ints, draw: Draw, rng: np.random.Generator
+    y: Floats,
+    listener: Ints,
+    first: Ints,
+    second: Ints,
+    draw: Draw,
+    rng: np.random.Generator,
+    *,
+    settled_above: float | None = None,
 ) -> LargestOfThree:
     """Is the later side (label 1) chosen more often than the earlier (0), or less? Two-sided.
 
@@ -176,7 +185,9 @@ def directed(
     difference = permutation_test(
         lambda visited: _difference(visited, centred), draw, rng, two_sided=True, renaming="alike"
     )
-    return join(scores, difference, _over_units(share, opponents, draw), rng)
+    return join(
+        scores, difference, _over_units(share, opponents, draw), rng, settled_above=settled_above
+    )
 
 
 def trend(
@@ -187,6 +198,8 @@ def trend(
     draw: Draw,
     doses: Sequence[float],
     rng: np.random.Generator,
+    *,
+    settled_above: float | None = None,
 ) -> LargestOfThree:
     """Is more chosen the higher the dose, or the lower? Two-sided.
 
@@ -222,11 +235,11 @@ def trend(
     x = dose - _block_means(dose, draw)
     spread, freedom = float(x @ x), share.size - np.unique(draw.block).size - 1
     if spread == 0 or freedom < 1:
-        return join(scores, permuted, (np.inf, 0), rng)
+        return join(scores, permuted, (np.inf, 0), rng, settled_above=settled_above)
     left = centred - x * float(x @ centred) / spread
     among = opponents.sum() / (share.size * (share.size - 1))
     variance = float(left @ left) / freedom / spread / (1 + among) ** 2
-    return join(scores, permuted, (variance, freedom), rng)
+    return join(scores, permuted, (variance, freedom), rng, settled_above=settled_above)
 
 
 def _tables(

@@ -200,12 +200,10 @@ def undirected(table: PairTable, labels: Ints, rng: np.random.Generator) -> Attr
     return permutation_test(statistic, labels, rng, two_sided=False, interchangeable=True)
 
 
-def trend_undirected(
-    table: PairTable, labels: Ints, doses: Sequence[float], rng: np.random.Generator
-) -> Attribution:
-    """Correlation over pairs, weighted by votes, of share right with distance in dose; one-sided.
+def distance_trend(table: PairTable, doses: Sequence[float]) -> Callable[[Ints], Floats]:
+    """Correlation over pairs, weighted by votes, of share right with distance in dose.
 
-    `doses` (conditions,): on the declared scale.
+    `doses` (conditions,): on the declared scale. The function takes labels (labelings, takes).
     """
     dose = np.asarray(doses, float)
     excess, n = _excess(table), table.n
@@ -220,11 +218,16 @@ def trend_undirected(
         scale = np.sqrt(away**2 @ n * spread)
         return _share(away @ centred, scale)
 
-    if not total:
-        return permutation_test(
-            lambda v: np.zeros(len(v)), labels, rng, two_sided=False, interchangeable=False
-        )
-    return permutation_test(statistic, labels, rng, two_sided=False, interchangeable=False)
+    return statistic if total else lambda visited: np.zeros(len(visited))
+
+
+def trend_undirected(
+    table: PairTable, labels: Ints, doses: Sequence[float], rng: np.random.Generator
+) -> Attribution:
+    """`distance_trend` under all relabellings of the takes, one-sided."""
+    return permutation_test(
+        distance_trend(table, doses), labels, rng, two_sided=False, interchangeable=False
+    )
 
 
 def take_scores(table: PairTable) -> Floats:
@@ -270,14 +273,22 @@ def directed(scores: Floats, labels: Ints, rng: np.random.Generator) -> Attribut
     return permutation_test(spread, labels, rng, two_sided=False, interchangeable=True)
 
 
-def trend_directed(
-    scores: Floats, labels: Ints, doses: Sequence[float], rng: np.random.Generator
-) -> Attribution:
-    """Slope of take scores on dose (per unit of the declared scale), two-sided."""
+def dose_slope(scores: Floats, doses: ArrayLike) -> Callable[[Ints], Floats]:
+    """Slope of take scores on dose (per unit of the declared scale), by labels (labelings,
+    takes)."""
     dose = np.asarray(doses, float)
 
     def slope(visited: Ints) -> Floats:
         x = dose[visited] - dose[visited].mean(axis=1, keepdims=True)
         return _share(x @ (scores - scores.mean()), np.sum(x * x, axis=1))
 
-    return permutation_test(slope, labels, rng, two_sided=True, interchangeable=False)
+    return slope
+
+
+def trend_directed(
+    scores: Floats, labels: Ints, doses: Sequence[float], rng: np.random.Generator
+) -> Attribution:
+    """`dose_slope` under all relabellings of the takes, two-sided."""
+    return permutation_test(
+        dose_slope(scores, doses), labels, rng, two_sided=True, interchangeable=False
+    )

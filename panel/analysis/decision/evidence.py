@@ -11,12 +11,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from panel.analysis.attribution import dealt_by_condition, several_factors
-from panel.analysis.attribution import permutation as attribution
 from panel.analysis.attribution.permutation import Attribution
 from panel.analysis.counts import called_different, exact, shares
+from panel.analysis.decision import of_the_change
 from panel.analysis.decision.against_chance import Tally, tally
 from panel.analysis.decision.coded import Coded
+from panel.analysis.decision.of_the_change import OfTheChange, Units
 from panel.analysis.preference import divided
 from panel.study.plan import Contrast, Plan
 
@@ -38,7 +38,7 @@ class Evidence:
     contrast: Contrast
     asked: Tally
     within: Tally | None
-    attribution: Attribution | None
+    change: OfTheChange | None
     divided: divided.Divided | None
     cast: int
     planned: int
@@ -46,6 +46,10 @@ class Evidence:
     confidence: float
     anytime: bool
     rates: called_different.Rates | None = None
+
+    @property
+    def attribution(self) -> Attribution | None:
+        return self.change.attribution if self.change else None
 
     @property
     def planned_in(self) -> bool:
@@ -154,32 +158,6 @@ def strata_codes(contrast: Contrast, coded: Coded) -> Ints | None:
     return np.array([of[take] for take in coded.take_ids], np.int64) if of else None
 
 
-def attribute_to_change(
-    contrast: Contrast, coded: Coded, rng: np.random.Generator
-) -> Attribution | None:
-    """The test that belongs to the contrast: a permutation, but where takes go by condition.
-
-    None where, given other factors, the votes are of no pair that could tell.
-    """
-    stratum = strata_codes(contrast, coded)
-    if stratum is not None:
-        levels = {"asked": coded.labels.tolist(), "given": stratum.tolist()}
-        test = several_factors.directed if contrast.directed else several_factors.undirected
-        return test(coded.table, levels, "asked", rng).attribution
-    if coded.at_hand is not None:
-        met = np.column_stack([coded.first, coded.second, coded.at_hand])
-        return dealt_by_condition.test(coded.y, met, coded.labels)
-    if contrast.is_dose:
-        doses = sorted(contrast.doses_on_scale)
-        if contrast.directed:
-            scores = attribution.take_scores(coded.table)
-            return attribution.trend_directed(scores, coded.labels, doses, rng)
-        return attribution.trend_undirected(coded.table, coded.labels, doses, rng)
-    if contrast.directed:
-        return attribution.directed(attribution.take_scores(coded.table), coded.labels, rng)
-    return attribution.undirected(coded.table, coded.labels, rng)
-
-
 def of_question(
     plan: Plan,
     contrast: Contrast,
@@ -244,10 +222,13 @@ def of_question(
             plan.confidence,
             anytime=plan.anytime,
         )
-    attributed, split = None, None
+    changed, split = None, None
     if question and last is not None and asked.n + asked.ties:
-        attributed = attribute_to_change(contrast, last, rng)
+        changed = of_the_change.examine(
+            contrast, plan.sampling[contrast.id], last, rng, settled_above=settled
+        )
         if "divided" in contrast.asked_by.earns:
+            units = Units.sampled(plan.sampling[contrast.id], last.take_ids, last.labels)
             chose = last.decided
             split = divided.examine(
                 np.where(last.y, last.second, last.first)[chose],
@@ -256,13 +237,14 @@ def of_question(
                 last.labels,
                 rng,
                 settled_above=settled,
-                stratum=strata_codes(contrast, last),
+                units=units.of,
+                lot=units.draw,
             )
     return Evidence(
         contrast=contrast,
         asked=asked,
         within=within,
-        attribution=attributed,
+        change=changed,
         divided=split,
         cast=cast,
         planned=(plan.listeners * contrast.votes_per_listener if planned is None else planned),
@@ -282,7 +264,7 @@ def of_derived_control(plan: Plan, control: Contrast, question: Evidence) -> Evi
         contrast=control,
         asked=asked,
         within=None,
-        attribution=None,
+        change=None,
         divided=None,
         cast=question.cast,
         planned=question.planned,

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panel.analysis.attribution import dealt_by_condition, permutation, several_factors
 from panel.analysis.counts.holm import holm
-from panel.analysis.decision import evidence, rule, withdrawn
+from panel.analysis.decision import evidence, of_the_change, rule, withdrawn
 from panel.analysis.decision.coded import CodedVotes
 from panel.analysis.decision.evidence import Evidence
 from panel.analysis.decision.exclusion import apply
@@ -61,21 +60,8 @@ def rng_for(plan: Plan, contrast: Contrast) -> np.random.Generator:
     return np.random.default_rng([int(plan.sha256, 16), place])
 
 
-def least_p(contrast: Contrast) -> float:
-    """The smallest p that attribution can give with the takes of the contrast."""
-    sizes = [len(c.takes) for c in contrast.conditions]
-    if not contrast.asked_by.round_robin:  # no relabelling, hence no floor but in takes
-        return 0.0 if min(sizes) >= dealt_by_condition.LEAST_TAKES else 1.0
-    if contrast.strata:
-        sides, of = contrast.side_of, contrast.stratum_of
-        levels = {"asked": list(sides.values()), "given": [of[take] for take in sides]}
-        strata = several_factors.strata_of(levels, "asked")
-        return strata.least_p("alike" if contrast.directed else "each")
-    least = 1 / permutation.distinct_labelings(sizes, interchangeable=not contrast.is_dose)
-    visits = permutation.distinct_labelings(sizes, interchangeable=False)
-    if visits > 2 * permutation.MOST_EXACT:  # surely drawn, not enumerated
-        least = max(least, 1 / (1 + permutation.DRAWS))
-    return least
+def _least_p(plan: Plan, question: Contrast) -> float:
+    return of_the_change.least_p(question, plan.sampling[question.id])
 
 
 def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
@@ -92,8 +78,8 @@ def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
         return "several_changes"
     if contrast.unlogged:
         return "unlogged"
-    if plan.sampling(contrast).barrier:
-        return plan.sampling(contrast).barrier
+    if plan.sampling[contrast.id].barrier:
+        return plan.sampling[contrast.id].barrier
     if (
         contrast.asked_by.round_robin
         and not contrast.is_dose
@@ -101,7 +87,7 @@ def _barrier(plan: Plan, found: Evidence, removed: int) -> str | None:
         and (found.within is None or found.within.n + found.within.ties == 0)
     ):
         return "no_retake_votes"
-    if least_p(contrast) > plan.alpha:
+    if _least_p(plan, contrast) > plan.alpha:
         return "too_few_takes"
     return None
 
@@ -238,7 +224,7 @@ def decide(
             p_chance_holm=family.chance_holm.get(c.id),
             p_claim=family.claim.get(c.id),
             p_claim_holm=family.claim_holm.get(c.id),
-            least_p=least_p(c) if c.role == "question" else None,
+            least_p=_least_p(plan, c) if c.role == "question" else None,
             divided_holm=family.divided_holm.get(c.id),
             audible_elsewhere=any(
                 codes[other.id][0] == "heard" and _same_conditions(c, other)
@@ -302,7 +288,7 @@ def _claim_p(found: Evidence, chance: float) -> float:
 
 def _within_reach(plan: Plan, id_: str, claim: Mapping[str, float]) -> bool:
     """Could the takes of a question pass Holm beside the other questions as they stand?"""
-    at_best = {**claim, id_: least_p(plan.contrast(id_))}
+    at_best = {**claim, id_: _least_p(plan, plan.contrast(id_))}
     return _adjusted(at_best)[id_] <= plan.alpha
 
 

@@ -81,11 +81,12 @@ def examine(
     rng: np.random.Generator,
     *,
     settled_above: float | None = None,
-    stratum: Ints | None = None,
+    units: Ints | None = None,
+    lot: draw.Draw | None = None,
 ) -> Divided | None:
     """Test for disagreement. `winner`, `loser`, `listener` (votes,): codes; `labels` (takes,).
-    `stratum` (takes,): labels, of two conditions, are permuted only among takes of one stratum, if
-    given.
+    `units` (takes,) and `lot`: each take's unit, and the conditions of the units with what the draw
+    could have given; without them the takes, all of one draw.
 
     None unless two listeners have two votes each across two conditions. With `settled_above`, a p
     above that may be given as 1, and the other test left out: enough for a decision at that level,
@@ -132,15 +133,15 @@ def examine(
         return _dispersion(*counts(visited))
 
     def by_labels() -> Attribution:
-        if stratum is None:
+        if units is None or lot is None:
             return permutation_test(
                 dispersion, labels, rng, two_sided=False, interchangeable=True, most=MOST_LABELINGS
             )
         return draw.permutation_test(
-            dispersion,
-            draw.Draw.within(labels, stratum),
+            lambda visited: dispersion(visited[:, units]),
+            lot,
             rng,
-            two_sided=True,
+            two_sided=False,
             renaming="alike",
             most=MOST_LABELINGS,
         )

@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from panel.analysis.attribution import several_factors
-from panel.analysis.decision.judgement import least_p
+from panel.analysis.decision.of_the_change import least_p
 from panel.design import floor
 from panel.design.guard.check import guard
 from panel.design.guard.propose import propose
@@ -217,7 +217,10 @@ def test_least_p_is_told_in_the_plan_and_is_that_of_the_analysis(cells, procedur
         ways = math.prod(n // 2 if even else n for n, even in zip(each, same, strict=True))
     (found,) = outlook(read_plan(plan)).contrasts
     assert found.least_p == pytest.approx(1 / ways)
-    assert least_p(read_plan(plan).contrasts[0]) == pytest.approx(1 / ways)
+    read = read_plan(plan)
+    assert least_p(read.questions[0], read.sampling[read.questions[0].id]) == pytest.approx(
+        1 / ways
+    )
     assert any("Given element" in sentence for sentence in found.sentences)
     few = any("cannot pass 0.05" in sentence for sentence in found.sentences)
     assert few == (1 / ways > 0.05) == (not found.attributable)
