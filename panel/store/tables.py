@@ -64,6 +64,7 @@ class Study(SQLModel, table=True):
     privacy_words: str = Field(default="", sa_column=Column(Text, nullable=False))
     level: str = "matched"
     alignment: str = "leader"  # or "music": what takes are aligned by
+    carrier: str = ""  # what carries all specimens alike, such as the one amplifier
     created_at: datetime
     # Votes are taken between locked_at and closed_at; outcomes may be read from closed_at on.
     locked_at: datetime | None = None
@@ -98,6 +99,8 @@ class Take(SQLModel, table=True):
     study_id: int = Field(foreign_key="study.id", index=True)
     key: str
     label: str
+    specimen: str = ""  # the very thing it is of
+    session: str = ""  # that in which it was recorded
     recorded_order: int
     sha256: str = Field(index=True)
     bytes: int
@@ -118,6 +121,19 @@ class Take(SQLModel, table=True):
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     log: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     uploaded_at: datetime
+
+
+class DrawnOrder(SQLModel, table=True):
+    """An order of recording that was drawn by lot for a session: specimens one after the other,
+    each as often as it is set up afresh, and beside each the condition it stands for."""
+
+    __tablename__ = "drawn_order"
+    id: int | None = Field(default=None, primary_key=True)
+    study_id: int = Field(foreign_key="study.id", index=True)
+    session: str
+    specimens: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    conditions: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    drawn_at: datetime
 
 
 class FoundLeader(SQLModel, table=True):

@@ -5,7 +5,7 @@ from alembic import op
 from sqlmodel.sql.sqltypes import AutoString
 
 revision = "trial"
-down_revision = "schema_1"
+down_revision = "schema_2"
 branch_labels = None
 depends_on = None
 
