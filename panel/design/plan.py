@@ -17,6 +17,7 @@ from panel.study.documents import Json
 from panel.study.factors import Factor, TakeLog
 from panel.study.plan import Contrast, Exclusion, Plan, PlanExcerpt, PlanTake, Stop
 from panel.study.plan_reading import typed
+from panel.study.sampling import DrawnOrder
 
 AS_WRITTEN = "Use the plan.json of the same export, as it was written."
 
@@ -39,12 +40,15 @@ def build(
     headphone_check: str = "antiphase",
     own_summary: bool = False,
     schedule_seed: str | None = None,
+    carrier: str = "",
+    draws: Sequence[DrawnOrder] = (),
 ) -> Plan:
     """The plan, checked, with the SHA-256 of its document.
 
     `contrasts` as they are asked: what differs in them, and the strata, are found by the guard.
     Each question with more than one take of a condition gets its derived retake control,
-    "<id>-retakes". The seed of the schedule is drawn unless given (32 hex digits).
+    "<id>-retakes". The seed of the schedule is drawn unless given (32 hex digits). `carrier`: what
+    carries all specimens; `draws`: the orders of recording that were drawn by lot.
     Raises BadInput with a sentence for everything that is wrong.
     """
     logs = [take.chain for take in takes]
@@ -62,6 +66,8 @@ def build(
         takes=tuple(_with_whole_log(take, factors) for take in sorted(takes, key=lambda t: t.id)),
         excerpts=tuple(excerpts),
         contrasts=tuple(made for c in contrasts for made in _with_retakes(c, logs, factors)),
+        carrier=" ".join(carrier.split()),
+        draws=tuple(draws),
     )
     check(plan)
     return plan.as_built()

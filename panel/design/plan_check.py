@@ -12,7 +12,10 @@ from panel.design.contrast_check import MOST_TRIALS, contrast_problems
 from panel.design.ranges import whole, within
 from panel.errors import BadInput
 from panel.study.plan import HEADPHONE_CHECKS, Exclusion, Plan, PlanExcerpt
+from panel.study.sampling import DrawnOrder, plain
 
+LONGEST_NAME = 80  # of a specimen or a session
+LONGEST_CARRIER = 200
 ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]{0,63}")
 
 
@@ -44,6 +47,8 @@ def _all(plan: Plan) -> Iterator[str]:
     yield from _ids("excerpts", plan.excerpt_ids)
     yield from _ids("contrasts", (contrast.id for contrast in plan.contrasts))
     yield from _excerpts(plan.excerpts)
+    yield from _specimens(plan)
+    yield from _draws(plan.draws)
     if not plan.takes:
         yield "The plan has no takes. Upload some."
     if not plan.questions:
@@ -115,3 +120,30 @@ def _excerpts(excerpts: tuple[PlanExcerpt, ...]) -> Iterator[str]:
         start, end = excerpt.start_s, excerpt.end_s
         if not (within(start, 0, 1e6) and within(end, 0, 1e6) and start < end):
             yield f"Excerpt {excerpt.id} must begin at or after 0 s and end after it begins."
+
+
+def _specimens(plan: Plan) -> Iterator[str]:
+    if len(plan.carrier) > LONGEST_CARRIER:
+        yield f"What carries the specimens is named in {LONGEST_CARRIER} characters at most."
+    for take in plan.takes:
+        if max(len(take.specimen), len(take.session)) > LONGEST_NAME:
+            yield (
+                f"Take {take.label or take.id}: specimen and session are named in {LONGEST_NAME} "
+                "characters at most."
+            )
+
+
+def _draws(draws: tuple[DrawnOrder, ...]) -> Iterator[str]:
+    seen: set[str] = set()
+    for draw in draws:
+        session = plain(draw.session)
+        if not session:
+            yield "An order was drawn for a session without a name. Name it."
+        elif session in seen:
+            yield f"Two orders were drawn for the session “{draw.session}”. Only one can hold."
+        if not draw.order or not all(map(plain, draw.order)):
+            yield (
+                f"The order drawn for the session “{draw.session}” does not name its specimens. "
+                "Name each."
+            )
+        seen.add(session)

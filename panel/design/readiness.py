@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Literal
 
 from panel.design.floor import (
@@ -18,8 +17,8 @@ from panel.design.floor import (
     least_p,
     takes_needed,
 )
-from panel.design.readiness_facts import Facts, QuestionFacts, SideFacts, TakeFacts
-from panel.prose import listed, quoted, spelled
+from panel.design.readiness_facts import Facts, QuestionFacts, TakeFacts
+from panel.prose import listed, spelled
 
 State = Literal["ready", "look at this", "cannot"]
 STATES: tuple[State, ...] = ("ready", "look at this", "cannot")
@@ -47,7 +46,7 @@ def check_list(facts: Facts) -> tuple[Check, ...]:
     """The eight checks, always all of them, in the order in which they are best put right."""
     return (
         _takes(facts),
-        _order(facts),
+        _scope(facts),
         _logged(facts),
         _excerpts(facts),
         _lossy(facts),
@@ -120,36 +119,40 @@ def _least(question: QuestionFacts) -> float:
     return least_p([len(side.takes) for side in question.sides], dose=question.dose)
 
 
-def _order(facts: Facts) -> Check:
-    code, heading = "order", "Conditions recorded in mixed order"
-    apart = [
-        q.name
-        for q in facts.questions
-        if any(_one_after_the_other(sides) for sides in q.strata or (q.sides,))
-    ]
+def _scope(facts: Facts) -> Check:
+    code, heading = "scope", "What a claim can speak of"
     if not facts.questions:
-        return Check(code, heading, "look at this", "There are no conditions yet.", "")
-    if apart:
         return Check(
             code,
             heading,
             "look at this",
-            f"{quoted(apart)}: among takes that are compared, all of one condition were "
-            "recorded before all of the next, so what changed meanwhile (warmth, tuning, place) "
-            "cannot be told from the change.",
-            "Record more takes in mixed order; “Order for the next session” draws one.",
+            "There are no conditions yet.",
+            "Log what was changed; specimen and session of each take then say how far a claim can "
+            "reach.",
         )
-    return Check(code, heading, "ready", "No condition was recorded wholly before another.")
-
-
-def _one_after_the_other(sides: Sequence[SideFacts]) -> bool:
-    spans = sorted(
-        (min(take.order for take in side.takes), max(take.order for take in side.takes))
-        for side in sides
-        if side.takes
+    finding = " ".join(f"“{q.name}”: {_reach(q)}" for q in facts.questions)
+    advice = dict.fromkeys(r.advice for q in facts.questions for r in q.reach.remarks)
+    if not advice and not any(_crossed_order(q) for q in facts.questions):
+        return Check(code, heading, "ready", finding)
+    barred = any(q.reach.barred for q in facts.questions)
+    return Check(
+        code,
+        heading,
+        "cannot" if barred else "look at this",
+        finding,
+        " ".join(advice) or "“Order of a session” draws one.",
     )
-    pairs = pairwise(spans)
-    return len(spans) > 1 and all(before[1] < after[0] for before, after in pairs)
+
+
+def _reach(question: QuestionFacts) -> str:
+    """How far the claim reaches, and what keeps it from reaching further."""
+    findings = [remark.finding for remark in question.reach.remarks]
+    return " ".join([question.reach.sentence, *findings, *_crossed_order(question)])
+
+
+def _crossed_order(question: QuestionFacts) -> list[str]:
+    """The guard's warning on the order in strata, unless nothing can be claimed anyway."""
+    return [question.order_warning] if question.order_warning and not question.reach.barred else []
 
 
 def _logged(facts: Facts) -> Check:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from panel.design.guard.scope_words import Reach
+
 
 @dataclass(frozen=True)
 class TakeFacts:
@@ -33,14 +35,17 @@ class SideFacts:
 class QuestionFacts:
     """A question with its conditions; `dose` where they are steps of one quantity.
 
-    `strata`: given another factor, the conditions in each stratum; `directed` goes with it.
+    `reach`: how far a claim about it can reach. `strata`: given another factor, the conditions in
+    each stratum; `directed` goes with it, and `order_warning`, the guard's on the order in them.
     """
 
     name: str
     sides: tuple[SideFacts, ...]
+    reach: Reach
     dose: bool = False
     strata: tuple[tuple[SideFacts, ...], ...] = ()
     directed: bool = False
+    order_warning: str = ""
 
     @property
     def cells(self) -> tuple[tuple[int, ...], ...]:

@@ -1,4 +1,4 @@
-"""Marking excerpts on the overview pictures of the takes, and the next session's order."""
+"""Marking excerpts on the overview pictures of the takes."""
 
 from typing import Annotated
 
@@ -15,7 +15,7 @@ from panel.errors import PanelError
 from panel.stages.accounts import OrganiserView
 from panel.stages.clips import preview
 from panel.stages.studies import StudyView
-from panel.stages.takes import excerpts, intake, next_to_record
+from panel.stages.takes import excerpts, intake
 
 router = APIRouter(prefix="/studies/{study_code}")
 
@@ -59,31 +59,6 @@ def remove(
     except PanelError as error:
         return _page(request, who, study, problem=error)
     return RedirectResponse(f"{study.href}/excerpts", status_code=303)
-
-
-@router.get("/order")
-def order_page(
-    request: Request, who: SignedIn, study: OwnStudy, conditions: str = "", each: str = ""
-) -> Response:
-    """A mixed order of recording for the next session, drawn anew each time it is asked for."""
-    labels = next_to_record.labels(store_of(request), study.id, conditions)
-    problem, drawn = None, None
-    if each:
-        try:
-            drawn = next_to_record.order(labels, each)
-        except PanelError as error:
-            problem = error
-    return study_page(
-        request,
-        "takes/order.html",
-        who,
-        study,
-        "takes",
-        problem=problem,
-        conditions="\n".join(labels),
-        each=each or "4",
-        drawn=drawn,
-    )
 
 
 @router.get("/takes/{take_key}/span.wav")

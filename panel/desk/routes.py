@@ -11,6 +11,7 @@ from panel.desk import (
     excerpts,
     leader,
     listeners,
+    orders,
     plan,
     report,
     studies,
@@ -35,6 +36,7 @@ router.include_router(takes.router)
 router.include_router(channels.router)
 router.include_router(excerpts.router)
 router.include_router(leader.router)
+router.include_router(orders.router)
 router.include_router(clips.router)
 router.include_router(contrasts.router)
 router.include_router(plan.router)

@@ -21,12 +21,14 @@ from panel.desk.security import (
 )
 from panel.desk.shown import one_take
 from panel.desk.shown import takes as shown
+from panel.desk.shown.orders import shown_order
 from panel.desk.study_page import study_page
 from panel.errors import BadInput, PanelError
 from panel.stages import studies
 from panel.stages.accounts import OrganiserView
+from panel.stages.contrasts import scope
 from panel.stages.studies import StudyView
-from panel.stages.takes import channel_choice, intake, leaders
+from panel.stages.takes import channel_choice, drawn_orders, intake, leaders
 from panel.stages.takes.intake import Entry, Limits
 
 router = APIRouter(prefix="/studies/{study_code}/takes")
@@ -82,11 +84,14 @@ def log(request: Request, who: SignedIn, study: OwnStudy, form: Form) -> Respons
                     form, f"{row.take_id}.order", f"Take {row.label}, order of recording"
                 ),
                 notes=forms.text(form, f"{row.take_id}.notes"),
+                specimen=_named(form, take.key, shown.SPECIMEN, take.specimen),
+                session=_named(form, take.key, shown.SESSION, take.session),
             )
-            for row in grid.rows
+            for row, take in zip(grid.rows, grid.takes, strict=True)
             if f"{row.take_id}.order" in form
         }
-        intake.log_takes(store, study.id, entries)
+        carrier = forms.text(form, "carrier") if "carrier" in form else None
+        intake.log_takes(store, study.id, entries, carrier)
     except PanelError as error:
         typed = forms.typed(form)
         return _page(request, who, study, problem=error, typed=typed)
@@ -196,6 +201,14 @@ def _cell(form: FormData, take_key: str, factor_key: str, state: str) -> str:
     return typed
 
 
+def _named(form: FormData, take_key: str, field: str, kept: str) -> str | None:
+    """Specimen or session of a take as the form has it; None where it has no such field."""
+    name = f"{take_key}.{field}"
+    if name not in form:
+        return None
+    return _cell(form, take_key, field, "same" if kept else "unlogged")
+
+
 def _page(
     request: Request,
     who: OrganiserView,
@@ -221,7 +234,8 @@ def _page(
         problem=problem,
         status=status,
         draft=study.state == "draft",
-        log=shown.shown_log(grid, typed or {}),
+        log=shown.shown_log(grid, typed or {}, scope.of_the_log(store, study.id)),
+        orders=[shown_order(order) for order in drawn_orders.drawn(store, study.id)],
         marked=shown.marked(excerpts) if excerpts else "",
         leaders=found,
         with_leader=shown.with_leader(found, len(grid.takes)),

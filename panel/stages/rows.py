@@ -14,9 +14,10 @@ from typing import Literal
 from sqlmodel import Session, col, select
 
 from panel.errors import BadInput, NotFound
-from panel.store.tables import Clip, Contrast, Excerpt, Factor, Plan, Study, Take
+from panel.store.tables import Clip, Contrast, DrawnOrder, Excerpt, Factor, Plan, Study, Take
 from panel.study import factors as design
 from panel.study import plan as written
+from panel.study import sampling
 from panel.study.factors import TakeLog
 from panel.study.overview import Overview, read_overview
 from panel.study.plan_reading import read_contrast
@@ -33,6 +34,8 @@ class TakeView:
 
     key: str
     label: str
+    specimen: str
+    session: str
     recorded_order: int
     file_name: str
     sha256: str
@@ -82,7 +85,7 @@ def take_in(session: Session, study_id: int, take_key: str) -> Take:
 
 
 def log_of(take: Take) -> TakeLog:
-    return TakeLog(take.key, take.recorded_order, take.log, take.label)
+    return TakeLog(take.key, take.recorded_order, take.log, take.label, take.specimen, take.session)
 
 
 def factor_in(session: Session, study_id: int, key: str) -> Factor:
@@ -92,6 +95,25 @@ def factor_in(session: Session, study_id: int, key: str) -> Factor:
     if found is None:
         raise NotFound("There is no such factor in this study.")
     return found
+
+
+def drawn_orders_in(session: Session, study_id: int) -> list[DrawnOrder]:
+    """The orders of recording that were drawn, the first at the head."""
+    return list(
+        session.exec(
+            select(DrawnOrder).where(DrawnOrder.study_id == study_id).order_by(col(DrawnOrder.id))
+        )
+    )
+
+
+def draws_in(session: Session, study_id: int) -> tuple[sampling.DrawnOrder, ...]:
+    """The same as the plan names them."""
+    return tuple(map(as_planned, drawn_orders_in(session, study_id)))
+
+
+def as_planned(row: DrawnOrder) -> sampling.DrawnOrder:
+    """A drawn order as the plan names it."""
+    return sampling.DrawnOrder(row.session, tuple(row.specimens))
 
 
 def excerpts_in(session: Session, study_id: int) -> list[Excerpt]:
@@ -176,13 +198,17 @@ def clips_missing(session: Session, study_id: int) -> Literal["all", "planted", 
     return "none"
 
 
+def sound_of(take: Take) -> str:
+    """What tells a take's sound from every other: the bytes, and which channels of them."""
+    return " ".join([take.sha256, *map(str, sorted(take.kept_channels))])
+
+
 def twins_of(found: Iterable[Take]) -> dict[str, str]:
-    """Key of a take -> name of the first take with the same sound, where there is one before it:
-    the same bytes, and the same channels of them."""
-    first: dict[tuple[str, tuple[int, ...]], Take] = {}
+    """Key of a take -> name of the first take with the same sound, where there is one before it."""
+    first: dict[str, Take] = {}
     twins = {}
     for take in sorted(found, key=lambda take: take.key):
-        sound = take.sha256, tuple(sorted(take.kept_channels))
+        sound = sound_of(take)
         if sound in first:
             twins[take.key] = first[sound].label
         else:
@@ -198,6 +224,8 @@ def view_of(take: Take, twins: Mapping[str, str]) -> TakeView:
     return TakeView(
         key=take.key,
         label=take.label,
+        specimen=take.specimen,
+        session=take.session,
         recorded_order=take.recorded_order,
         file_name=take.file_name,
         sha256=take.sha256,

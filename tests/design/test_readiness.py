@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from panel.design.guard.scope_words import Reach, Remark
 from panel.design.readiness import check_list, in_all
 from panel.design.readiness_facts import (
     ExcerptFacts,
@@ -24,8 +25,16 @@ def takes(orders, **facts):
     return tuple(TakeFacts(f"{order:02d}", order, **given) for order in orders)
 
 
-def question(first, last, name="Adhesive"):
-    return QuestionFacts(name, (SideFacts("hide glue", first), SideFacts("epoxy", last)))
+KIND = Reach("kind", "A claim can speak of the kind.")
+
+
+def question(first, last, name="Adhesive", reach=KIND):
+    return QuestionFacts(name, (SideFacts("hide glue", first), SideFacts("epoxy", last)), reach)
+
+
+def reaching(*codes, scope="specimens"):
+    remarks = tuple(Remark(code, f"Found {code}.", f"Mend {code}.") for code in codes)
+    return replace(MIXED, reach=Reach(scope, "A claim can speak of these.", remarks))
 
 
 MIXED = question(takes((1, 4, 6, 7)), takes((2, 3, 5, 8)))
@@ -51,9 +60,10 @@ STATES = {
     ("takes", "ready"): GOOD,
     ("takes", "look at this"): of(question(takes((1, 4)), takes((2, 3)))),
     ("takes", "cannot"): of(question(takes((1, 3, 5, 7)), takes((2,)))),
-    # Mixed order of recording
-    ("order", "ready"): GOOD,
-    ("order", "look at this"): of(question(takes((1, 2, 3, 4)), takes((5, 6, 7, 8)))),
+    # How far a claim reaches
+    ("scope", "ready"): GOOD,
+    ("scope", "look at this"): of(reaching("few", "two_spellings")),
+    ("scope", "cannot"): of(reaching("in_one_go", "few", scope="recordings")),
     # Room and performer
     ("log", "ready"): GOOD,
     ("log", "look at this"): replace(GOOD, factors=(LoggedFacts("room", ("03",)), LOG[1])),
@@ -101,7 +111,11 @@ def test_every_line_has_a_case_that_is_not_ready():
 def test_the_finding_names_what_is_meant():
     assert "“epoxy” (in “Adhesive”)" in line("takes", STATES["takes", "cannot"]).finding
     assert "1/3" in line("takes", STATES["takes", "look at this"]).finding
-    assert "Adhesive" in line("order", STATES["order", "look at this"]).finding
+    found = line("scope", STATES["scope", "look at this"])
+    assert found.finding == (
+        "“Adhesive”: A claim can speak of these. Found few. Found two_spellings."
+    )
+    assert found.advice == "Mend few. Mend two_spellings."
     assert "“room” of Take 03" in line("log", STATES["log", "look at this"]).finding
     assert "Short lasts 1.9 s" in line("excerpts", STATES["excerpts", "look at this"]).finding
     assert "Takes 02, 03, 05 and 08 are" in line("lossy", STATES["lossy", "cannot"]).finding
@@ -159,27 +173,14 @@ def test_without_any_question_nothing_can_be_answered():
     assert in_all(check_list(of())) == "cannot"
 
 
-def test_hours_recorded_in_rising_order_are_one_after_the_other():
-    sides = [SideFacts(f"{h} h", takes((n, n + 1))) for h, n in ((0, 1), (10, 3), (100, 5))]
-    dose = QuestionFacts("Hours", tuple(sides), dose=True)
-    assert line("order", of(dose)).state == "look at this"
-    mixed = replace(dose, sides=(*sides[:2], SideFacts("100 h", takes((2, 6)))))
-    assert line("order", of(mixed)).state == "ready"
-
-
-@pytest.mark.parametrize(
-    ("second_group", "state"),
-    [(((5, 8), (6, 7)), "ready"), (((5, 6), (7, 8)), "look at this")],
-)
-def test_order_is_looked_at_among_the_takes_that_are_compared(second_group, state):
-    """Given another factor: over all eight takes the conditions alternate either way."""
-    groups = [((1, 4), (2, 3)), second_group]
-    strata = tuple(question(takes(a), takes(b)).sides for a, b in groups)
-    whole = question(*(takes(sum((g[i] for g in groups), ())) for i in (0, 1)))
-    asked = replace(whole, strata=strata, directed=True)
-    assert asked.cells == ((2, 2), (2, 2))
-    assert line("order", of(whole)).state == "ready"
-    assert line("order", of(asked)).state == state
+@pytest.mark.parametrize(("barred", "said"), [(False, True), (True, False)])
+def test_the_order_among_takes_that_are_compared_is_told_unless_nothing_is_claimed(barred, said):
+    """Given another factor the guard looks at each stratum; what bars the whole says it already."""
+    asked = reaching("in_one_go") if barred else MIXED
+    found = line("scope", of(replace(asked, order_warning="All of one came first.")))
+    assert ("All of one came first." in found.finding) is said
+    assert found.state == ("cannot" if barred else "look at this")
+    assert found.advice
 
 
 def test_retakes_that_leave_nothing_but_noise_are_as_they_should_be():

@@ -12,7 +12,8 @@ from panel.settings import Settings, load
 from panel.stages import accounts, studies
 from panel.stages.contrasts import asked
 from panel.stages.plan import lock
-from panel.stages.takes import intake
+from panel.stages.takes import drawn_orders, intake
+from panel.stages.takes.drawn_orders import Side
 from panel.store.opening import open_store
 from panel.store.session import Store
 from panel.study.conditions import Condition
@@ -75,14 +76,18 @@ def empty(folder: Path) -> Made:
 
 
 def logged(folder: Path, takes: int = 4) -> Made:
-    """Takes in mixed order of two adhesives, an excerpt; nothing asked yet."""
+    """Takes in mixed order of two adhesives, each of another pickup; nothing asked yet."""
     made = empty(folder)
+    intake.name_carrier(made.store, made.id, "the bench zither")
     adhesive = intake.add_factor(made.store, made.id, "adhesive", "named")
     for number in range(takes):
         sound = take(number, delay=7 * number, gain=1 - 0.05 * number)
         view = intake.add_take(made.store, made.id, f"take {number + 1}.wav", [sound])
         value = "hide glue" if number % 4 in (0, 3) else "epoxy"
-        intake.log_take(made.store, made.id, view.key, {adhesive: value})
+        specimen = f"{value[0].upper()}-{1 + number // 2}"
+        intake.log_take(
+            made.store, made.id, view.key, {adhesive: value}, specimen=specimen, session="2 May"
+        )
     intake.add_excerpt(made.store, made.id, 0.5, 2.5)
     return Made(made.settings, made.store, made.organiser, made.code, made.id, adhesive)
 
@@ -100,7 +105,8 @@ def ask(made: Made, **how: object) -> str:
 
 
 def ready(folder: Path) -> Made:
-    """Everything done but the lock: question, planted check, rules, clips."""
+    """Everything done but the lock: question, planted check, rules, clips, a further session's
+    order."""
     from panel.stages.clips import prepare
 
     made = logged(folder)
@@ -114,6 +120,8 @@ def ready(folder: Path) -> Made:
         procedure="abx",
         votes_per_listener=4,
     )
+    sides = [Side("hide glue", ("H-3", "H-4")), Side("epoxy", ("E-3", "E-4"))]
+    drawn_orders.draw(made.store, made.id, "9 May", sides, rng=np.random.default_rng(9))
     lock.set_rule(made.store, made.id, listeners=20)
     prepare.prepare(made.store, made.id)
     return made

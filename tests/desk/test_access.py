@@ -7,7 +7,7 @@ import pytest
 from desk_cast import Door
 from fastapi.routing import APIRoute
 
-from panel.desk import clips, contrasts, excerpts, leader, plan, studies, takes
+from panel.desk import clips, contrasts, excerpts, leader, orders, plan, studies, takes
 
 # Every page of a study that is ours, with what its organiser gets.
 PAGES = {
@@ -20,6 +20,7 @@ PAGES = {
     "/leader": 200,
     "/leader/told": 200,
     "/order": 200,
+    "/order/1": 200,
     "/clips": 200,
     "/clips/progress": 200,
     "/clips/ready": 200,
@@ -44,6 +45,15 @@ FORMS = {
     "/takes/t04/remove": {},
     "/excerpts": {"start": "0.1", "end": "1.1"},
     "/excerpts/e1/remove": {},
+    "/order": {
+        "session": "1 June",
+        "condition1": "A",
+        "specimens1": "A-1",
+        "condition2": "B",
+        "specimens2": "B-1",
+        "fittings": "2",
+    },
+    "/order/1/remove": {},
     "/leader": {"rate": "44100"},
     "/leader/alignment": {"alignment": "music"},
     "/clips": {"level": "as_recorded"},
@@ -59,7 +69,7 @@ FORMS = {
 def routes(method: str) -> set[str]:
     found = {
         route.path
-        for module in (clips, contrasts, excerpts, leader, plan, studies, takes)
+        for module in (clips, contrasts, excerpts, leader, orders, plan, studies, takes)
         for route in module.router.routes
         if isinstance(route, APIRoute) and method in route.methods
     }
@@ -72,6 +82,7 @@ def shape(address: str) -> str:
     names = {
         "adhesive": "{factor_key}", "q1": "{contrast_key}", "e1": "{excerpt_key}",
         "t01": "{take_key}", "t04": "{take_key}", "t01.wav": "{take_key}.wav",
+        "1": "{order_id}",
     }  # fmt: skip
     return "/".join(names.get(part, part) for part in path.split("/"))
 
@@ -111,7 +122,16 @@ def everything(door: Door) -> list[tuple]:
     with door.made.store.engine.connect() as connection:
         return [
             tuple(row)
-            for table in ("study", "take", "factor", "excerpt", "clip", "contrast", "plan")
+            for table in (
+                "study",
+                "take",
+                "factor",
+                "excerpt",
+                "clip",
+                "contrast",
+                "plan",
+                "drawn_order",
+            )
             for row in connection.exec_driver_sql(f"SELECT * FROM {table} ORDER BY id")
         ]
 

@@ -1,7 +1,6 @@
 """Takes at the desk: several at once, each refused file named, originals byte for byte."""
 
 import re
-from itertools import pairwise
 from urllib.parse import unquote
 
 import pytest
@@ -154,6 +153,59 @@ def test_grid_is_kept_in_one_go_and_fills_what_is_not_logged(logged: Door):
     ]  # fmt: skip
 
 
+def test_specimen_session_and_carrier_are_typed_like_the_rest(logged: Door):
+    text = logged.get("/takes").text
+    assert 'value="the bench zither"' in text
+    heads = re.findall(r'<th scope="col">([^<]+)', text)
+    assert [head.strip() for head in heads[:5]] == [
+        "take", "specimen", "session", "recorded", "adhesive",
+    ]  # fmt: skip
+    offered = text.split('<datalist id="values-of-specimen">')[1].split("</datalist>")[0]
+    assert re.findall(r'value="([^"]+)"', offered) == ["H-1", "E-1", "E-2", "H-2"]
+    fields = {f"t0{n}.order": str(n) for n in range(1, 5)}
+    fields |= {"t02.of-specimen": "", "t03.of-specimen": "  E   2 ", "all.of-specimen": "E-9"}
+    fields |= {"t01.in-session": "", "carrier": " the one  zither "}
+    assert logged.post("/takes/log", **fields).status_code == 303
+    grid = intake.grid(logged.made.store, logged.made.id)
+    # What was cleared is not logged; what no field was sent of stays.
+    assert [take.specimen for take in grid.takes] == ["H-1", "", "E 2", "H-2"]
+    assert [take.session for take in grid.takes] == ["", "2 May", "2 May", "2 May"]
+    assert grid.carrier == "the one zither"
+    assert grid.unlogged == 2
+    assert (
+        logged.post(
+            "/takes/log", **{"t02.order": "2", "t02.of-specimen": "", "all.of-specimen": "E-9"}
+        ).status_code
+        == 303
+    )
+    assert intake.grid(logged.made.store, logged.made.id).takes[1].specimen == "E-9"
+
+
+def test_what_is_wrong_in_the_log_is_said_above_it(logged: Door):
+    logged.post("/takes/log", **{"t03.order": "3", "t03.of-specimen": "e 1"})
+    text = logged.get("/takes").text
+    assert "“E-1” and “e 1” count as two specimens" in text
+    assert "write its name in one way" in text
+
+
+def test_a_name_that_is_too_long_keeps_everything_as_it_was(logged: Door):
+    fields = {"t01.order": "1", "t01.of-specimen": "H" * 81, "carrier": "another"}
+    answer = logged.post("/takes/log", **fields)
+    assert answer.status_code == 400
+    assert "longer than 80 characters" in answer.text
+    assert 'value="another"' in answer.text
+    grid = intake.grid(logged.made.store, logged.made.id)
+    assert grid.carrier == "the bench zither"
+    assert grid.takes[0].specimen == "H-1"
+
+
+@pytest.mark.parametrize("name", ["Specimen", " session "])
+def test_a_specimen_is_no_factor(logged: Door, name: str):
+    answer = logged.post("/takes/factors", name=name, kind="named")
+    assert answer.status_code == 400
+    assert "its own column" in answer.text
+
+
 def test_wrong_cell_keeps_what_was_typed_on_the_page(logged: Door):
     logged.post("/takes/factors", name="hours", kind="numeric")
     answer = logged.post(
@@ -185,13 +237,3 @@ def test_excerpt_is_marked_with_a_decimal_comma_and_drawn(logged: Door):
     assert "opening" in text
     takes = len(intake.takes(logged.made.store, logged.made.id))
     assert text.count('class="marked"') == 2 * takes
-
-
-def test_mixed_order_is_drawn_from_the_log(logged: Door):
-    text = logged.get("/order?each=4").text
-    drawn = re.findall(r"<li>([^<]+)</li>", text.split('class="order"')[1].split("</ol>")[0])
-    assert sorted(drawn) == ["epoxy"] * 4 + ["hide glue"] * 4
-    runs = 1 + sum(a != b for a, b in pairwise(drawn))
-    assert runs > 2  # never all of one, then all of the other
-    assert logged.get("/order?each=0").status_code == 400
-    assert logged.get("/order?each=" + "9" * 5000).status_code == 400

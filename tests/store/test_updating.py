@@ -506,7 +506,7 @@ def test_a_database_in_memory_is_made_as_well() -> None:
     bring_up_to_date(engine)
     with engine.connect() as connection:
         told = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
-    assert told == f"schema_{len(list(VERSIONS.glob('schema_*.py')))}"
+    assert told == f"schema_{len(list(updating.VERSIONS.glob('schema_*.py')))}"
     engine.dispose()
 
 

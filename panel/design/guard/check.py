@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from panel.design.floor import floor_sentence
 from panel.design.guard.clean_pairs import CleanPair, clean_pairs
 from panel.design.guard.given import guard_given
-from panel.design.guard.order import growing, order_sentence
 from panel.design.guard.result import GuardResult, Role
 from panel.design.guard.sides import (
     Seen,
@@ -55,7 +54,6 @@ def guard(
     found = seen(sides, factors)
     finding = _finding(sides, takes, factors, found)
     overridden = not finding.clean and bool((override_reason or "").strip())
-    aligned = _order(sides, finding.factor)
     return GuardResult(
         role=finding.role,
         allowed=finding.clean or overridden,
@@ -66,8 +64,7 @@ def guard(
         within=ids(found.within),
         sentence=finding.sentence + (_ALL_THE_SAME if overridden else ""),
         nearest=finding.nearest,
-        order_warning=aligned,
-        warnings=_warnings(sides, found, aligned, _few(sides, finding.role)),
+        warnings=_warnings(sides, found, _few(sides, finding.role)),
     )
 
 
@@ -118,22 +115,15 @@ def _more_differs(
     return _Finding("question", False, refusal(sides, differs, nearest), nearest=nearest)
 
 
-def _order(sides: Sequence[Side], factor: Factor | None) -> str:
-    """The warning that conditions were recorded one after the other, or ""."""
-    orders = [[take.order for take in side.takes] for side in sides]
-    return order_sentence([side.label for side in sides], orders, growing(factor))
-
-
 def _few(sides: Sequence[Side], role: Role) -> str:
     """What a question cannot reach with so few takes, or ""."""
     return floor_sentence([len(side.takes) for side in sides]) if role == "question" else ""
 
 
-def _warnings(sides: Sequence[Side], found: Seen, aligned: str, few: str) -> tuple[str, ...]:
+def _warnings(sides: Sequence[Side], found: Seen, few: str) -> tuple[str, ...]:
     said = [
         unlogged_sentence(found.unlogged),
         *(within_sentence(sides, factor) for factor in found.within),
-        aligned,
         few,
     ]
     return tuple(sentence for sentence in said if sentence)

@@ -162,7 +162,6 @@ def _refused(sentence: str, held: Sequence[Factor], found: Seen) -> GuardResult:
         within=(),
         sentence=sentence,
         nearest=(),
-        order_warning="",
         warnings=(),
         given=ids(held),
     )

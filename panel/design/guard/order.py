@@ -1,4 +1,5 @@
-"""The order of recording, which justifies permuting labels over takes: drawn, or warned of."""
+"""The order of recording, which justifies permuting labels over takes: drawn, or warned of where
+takes are crossed over another factor. Of the order else, see `panel.design.guard.scope_words`."""
 
 from __future__ import annotations
 
@@ -46,37 +47,33 @@ def _in_one_go(orders: Sequence[Sequence[int]]) -> list[int]:
     return list(dict.fromkeys(index for _, index in ordered)) if runs <= len(orders) else []
 
 
-def order_sentence(labels: Sequence[str], orders: Sequence[Sequence[int]], grows: str = "") -> str:
-    """The warning that recording order and condition are aligned; "" if they are not.
-
-    Aligned: each condition was recorded in one go, and one of them has more than one take.
-    `orders`: by condition, its takes' places in the order of recording. `grows`: the name of the
-    factor asked about where it is numeric.
-    """
-    return _aligned_sentence("", _sequence(labels, orders), grows)
-
-
 def given_order_sentence(
     labels: Sequence[str], orders: Mapping[str, Sequence[Sequence[int]]], grows: str = ""
 ) -> str:
-    """The same among takes alike in what is given, whose labels alone are permuted; `orders`: the
-    same by the name of the stratum. A stratum recorded in mixed order makes up for no other."""
+    """The warning that recording order and condition are aligned among takes alike in what is
+    given, whose labels alone are permuted; "" if they are not.
+
+    Aligned: each condition was recorded in one go, and one of them has more than one take. A
+    stratum recorded in mixed order makes up for no other. `orders`: by the name of the stratum and
+    by condition, the takes' places in the order of recording. `grows`: the name of the factor
+    asked about where it is numeric.
+    """
     found = {name: _sequence(labels, own) for name, own in orders.items()}
     told = "; ".join(f"with {name} {sequence}" for name, sequence in found.items() if sequence)
-    return _aligned_sentence(" among takes that are compared", told, grows)
+    return _aligned_sentence(told, grows)
 
 
 def _sequence(labels: Sequence[str], orders: Sequence[Sequence[int]]) -> str:
     return ", then ".join(f"all of “{labels[index]}”" for index in _in_one_go(orders))
 
 
-def _aligned_sentence(among: str, sequence: str, grows: str) -> str:
+def _aligned_sentence(sequence: str, grows: str) -> str:
     if not sequence:
         return ""
     advice = "Record the next takes in mixed order"
     if grows:
         advice += f"; where {grows} can only grow, record an unchanged unit beside it each time"
     return (
-        f"Order of recording and condition are aligned{among} ({sequence}): warming up, drift or "
-        f"fatigue would look like the change. {advice}."
+        "Order of recording and condition are aligned among takes that are compared "
+        f"({sequence}): warming up, drift or fatigue would look like the change. {advice}."
     )

@@ -20,7 +20,8 @@ class GuardResult:
     condition. `sentence` is the finding; `warnings` are further sentences, none of which forbids.
     `given`, `strata`: the factors the takes are crossed over, and the takes alike in them; then
     everything else is said of pairs within a stratum.
-    `order_warning` is "" or the sentence on recording order (it is also among the warnings).
+    `order_warning` is "" or the sentence on the order of recording within strata (it is also among
+    the warnings); on the order else, see `panel.design.guard.scope_words`.
     """
 
     role: Role
@@ -32,7 +33,7 @@ class GuardResult:
     within: tuple[str, ...]
     sentence: str
     nearest: tuple[CleanPair, ...]
-    order_warning: str
     warnings: tuple[str, ...]
+    order_warning: str = ""
     given: tuple[str, ...] = ()
     strata: tuple[Stratum, ...] = ()

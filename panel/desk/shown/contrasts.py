@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 
 from panel.design.guard.clean_pairs import CleanPair
+from panel.design.guard.scope_words import Reach
 from panel.design.power.procedure_choice import Option
 from panel.procedures import catalogue
 from panel.procedures.catalogue import procedure as kind_of
@@ -56,6 +57,8 @@ class ShownContrast:
     reason: str | None
     has_retakes: bool
     warnings: tuple[str, ...]
+    reach: str  # how far a claim can reach; "" where there is none
+    remarks: tuple[str, ...]  # what keeps it from reaching further
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,8 @@ class ShownProposal:
     finding: str
     warnings: tuple[str, ...]
     query: str
+    reach: str
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -160,6 +165,8 @@ def shown_contrast(contrast: ContrastView) -> ShownContrast:
         reason=contrast.override_reason,
         has_retakes=contrast.has_retakes,
         warnings=contrast.warnings,
+        reach=contrast.reach.sentence if contrast.reach else "",
+        remarks=_remarks(contrast.reach),
     )
 
 
@@ -172,6 +179,8 @@ def shown_proposal(proposal: ProposalView) -> ShownProposal:
         query=_query(proposal.factor, proposal.takes, proposal.given[:1])
         if proposal.factor
         else "",
+        reach=proposal.reach.sentence if proposal.reach else "",
+        remarks=_remarks(proposal.reach),
     )
 
 
@@ -265,6 +274,10 @@ def _sides(sides: Sequence[SideView]) -> tuple[ShownSide, ...]:
         )
         for side in sides
     )
+
+
+def _remarks(reach: Reach | None) -> tuple[str, ...]:
+    return tuple(remark.sentence for remark in reach.remarks) if reach else ()
 
 
 def _put_by(contrast: ContrastView) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from panel.design.guard.scope_words import Remark
 from panel.prose import agreeing, decimal, listed, plural, sample_rate
 from panel.stages.rows import TakeView
 from panel.stages.takes.chain_log import GridView
@@ -14,14 +15,13 @@ from panel.study.factors import Cell, Factor
 
 @dataclass(frozen=True)
 class ShownFactor:
-    """A column of the log. `values` are those to offer while a name is typed."""
+    """A column of the log."""
 
     id: str
     name: str
     unit: str
     numeric: bool
     tolerance: str
-    values: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -38,11 +38,21 @@ class ShownCell:
 
 
 @dataclass(frozen=True)
+class ShownOffer:
+    """What is known of a column, offered while typing: `id` of the list, and its values."""
+
+    id: str
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ShownTake:
-    """A row of the log; `typed_…` is what its fields hold, which may not have been kept."""
+    """A row of the log; `typed_…` is what its fields hold, which may not have been kept. `named`:
+    its specimen and its session."""
 
     key: str
     label: str
+    named: tuple[ShownCell, ...]
     order: int
     notes: str
     typed_label: str
@@ -57,17 +67,17 @@ class ShownTake:
 @dataclass(frozen=True)
 class ShownLog:
     """The chain log. `unlogged` says how many cells are not logged, "" when all are; `for_all` are
-    the fields of what goes for all of these, by factor."""
+    the fields of what goes for all of these, by factor, and `for_all_named` for specimen and
+    session. `remarks`: what is wrong in it, whatever is asked."""
 
+    carrier: str
     factors: tuple[ShownFactor, ...]
     takes: tuple[ShownTake, ...]
     unlogged: str
+    for_all_named: tuple[ShownCell, ...]
     for_all: tuple[ShownCell, ...]
-
-    @property
-    def offered(self) -> tuple[ShownFactor, ...]:
-        """The factors whose values are offered while typing."""
-        return tuple(factor for factor in self.factors if not factor.numeric)
+    offered: tuple[ShownOffer, ...]
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -102,9 +112,15 @@ class ShownWaiting:
     channels: int
 
 
-def shown_log(grid: GridView, typed: Mapping[str, str]) -> ShownLog:
+# The fields' names: no factor's key has a hyphen.
+SPECIMEN, SESSION = "of-specimen", "in-session"
+NAMED = ((SPECIMEN, "Specimen"), (SESSION, "Session"))
+
+
+def shown_log(grid: GridView, typed: Mapping[str, str], remarks: Sequence[Remark] = ()) -> ShownLog:
     return ShownLog(
-        factors=tuple(_factor(grid, factor) for factor in grid.factors),
+        carrier=typed.get("carrier", grid.carrier),
+        factors=tuple(map(_factor, grid.factors)),
         takes=tuple(
             _take(take, row.cells, grid.factors, typed)
             for take, row in zip(grid.takes, grid.rows, strict=True)
@@ -112,7 +128,20 @@ def shown_log(grid: GridView, typed: Mapping[str, str]) -> ShownLog:
         unlogged=f"{plural(grid.unlogged, 'cell is', 'cells are')} not logged yet."
         if grid.unlogged
         else "",
+        for_all_named=tuple(_named_for_all(field, word, typed) for field, word in NAMED)
+        if grid.unlogged
+        else (),
         for_all=tuple(_for_all(factor, typed) for factor in grid.factors) if grid.unlogged else (),
+        offered=(
+            ShownOffer(f"values-{SPECIMEN}", grid.specimens),
+            ShownOffer(f"values-{SESSION}", grid.sessions),
+            *(
+                ShownOffer(f"values-{factor.id}", grid.known_values(factor.id))
+                for factor in grid.factors
+                if factor.kind != "numeric"
+            ),
+        ),
+        remarks=tuple(remark.sentence for remark in remarks),
     )
 
 
@@ -174,14 +203,13 @@ def marked(excerpts: Sequence[ExcerptView]) -> str:
     return f"{plural(len(excerpts), 'excerpt is', 'excerpts are')} marked: {told}."
 
 
-def _factor(grid: GridView, factor: Factor) -> ShownFactor:
+def _factor(factor: Factor) -> ShownFactor:
     return ShownFactor(
         id=factor.id,
         name=factor.name,
         unit=factor.unit,
         numeric=factor.kind == "numeric",
         tolerance=f"{factor.tolerance:g}",
-        values=grid.known_values(factor.id),
     )
 
 
@@ -194,6 +222,10 @@ def _take(
     return ShownTake(
         key=take.key,
         label=take.label,
+        named=tuple(
+            _named(take, field, word, value, typed)
+            for (field, word), value in zip(NAMED, (take.specimen, take.session), strict=True)
+        ),
         order=take.recorded_order,
         notes=take.notes,
         typed_label=typed.get(f"{take.key}.label", take.label),
@@ -218,6 +250,34 @@ def _cell(take: TakeView, factor: Factor, cell: Cell, typed: Mapping[str, str]) 
         label=f"{factor.name} of take {take.label}",
         numeric=factor.kind == "numeric",
         offers=f"values-{factor.id}",
+    )
+
+
+def _named(
+    take: TakeView, field: str, word: str, value: str, typed: Mapping[str, str]
+) -> ShownCell:
+    name = f"{take.key}.{field}"
+    return ShownCell(
+        state="same" if value else "unlogged",
+        text=value or "not logged",
+        name=name,
+        typed=typed.get(name, value),
+        label=f"{word} of take {take.label}",
+        numeric=False,
+        offers=f"values-{field}",
+    )
+
+
+def _named_for_all(field: str, word: str, typed: Mapping[str, str]) -> ShownCell:
+    name = f"all.{field}"
+    return ShownCell(
+        state="unlogged",
+        text="",
+        name=name,
+        typed=typed.get(name, ""),
+        label=f"{word} of all takes not logged yet",
+        numeric=False,
+        offers=f"values-{field}",
     )
 
 

@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 from sqlmodel import Session
 
+from panel.design.guard.propose import Proposal
+from panel.design.guard.result import GuardResult
+from panel.design.guard.scope_words import Reach
 from panel.design.readiness import Check, State, check_list, in_all
 from panel.design.readiness_facts import (
     ExcerptFacts,
@@ -16,6 +19,7 @@ from panel.design.readiness_facts import (
 )
 from panel.stages.contrasts.guard import guarded
 from panel.stages.contrasts.rows import contrasts_in
+from panel.stages.contrasts.scope import alpha_in, reach_in
 from panel.stages.contrasts.views import propose
 from panel.stages.rows import (
     asked_in,
@@ -23,14 +27,12 @@ from panel.stages.rows import (
     clips_missing,
     excerpts_in,
     factors_in,
-    plan_row,
     takes_in,
 )
 from panel.store.session import Store
 from panel.store.tables import Clip, Take
-from panel.study.conditions import Condition, Stratum
+from panel.study.conditions import Condition
 from panel.study.factors import Factor, is_logged
-from panel.study.rules import read_rules
 
 MOST_PROPOSED = 3
 
@@ -59,7 +61,8 @@ class _Question:
 
     name: str
     conditions: tuple[Condition, ...]
-    strata: tuple[Stratum, ...]
+    reach: Reach
+    guard: GuardResult
     dose: bool = False
     directed: bool = False
 
@@ -67,18 +70,20 @@ class _Question:
         return QuestionFacts(
             self.name,
             _sides(self.conditions, there),
+            self.reach,
             self.dose,
-            tuple(_sides(self.conditions, there, stratum.takes) for stratum in self.strata),
+            tuple(_sides(self.conditions, there, stratum.takes) for stratum in self.guard.strata),
             self.directed,
+            self.guard.order_warning,
         )
 
 
 def facts(store: Store, study_id: int) -> Facts:
     """Only takes that stand in one of the questions count."""
-    borne = _borne(store, study_id)
+    proposed = [p for p in propose(store, study_id) if p.factor is not None][:MOST_PROPOSED]
     with store.session() as s:
         asked = _asked(s, study_id)
-        questions = asked or borne
+        questions = asked or _borne(s, study_id, proposed)
         takes = takes_in(s, study_id)
         prepared = bool(takes) and clips_missing(s, study_id) != "all"
         there = _take_facts(takes, clips_in(s, study_id) if prepared else [])
@@ -96,7 +101,7 @@ def facts(store: Store, study_id: int) -> Facts:
             ),
             asked=bool(asked),
             prepared=prepared,
-            alpha=_alpha(s, study_id),
+            alpha=alpha_in(s, study_id),
         )
 
 
@@ -105,8 +110,9 @@ def _asked(session: Session, study_id: int) -> list[_Question]:
         _Question(
             c.name,
             c.conditions,
-            guarded(session, study_id, c.conditions, None, c.given).strata,
-            c.scale is not None,
+            reach_in(session, study_id, c.conditions, c.factor, is_dose=c.is_dose),
+            guarded(session, study_id, c.conditions, None, c.given),
+            c.is_dose,
             c.directed,
         )
         for c in map(asked_in, contrasts_in(session, study_id))
@@ -114,10 +120,17 @@ def _asked(session: Session, study_id: int) -> list[_Question]:
     ]
 
 
-def _borne(store: Store, study_id: int) -> list[_Question]:
+def _borne(session: Session, study_id: int, proposed: Sequence[Proposal]) -> list[_Question]:
     """The questions that the log would bear best."""
-    found = [p for p in propose(store, study_id) if p.factor is not None]
-    return [_Question(p.name, p.conditions, p.guard.strata) for p in found[:MOST_PROPOSED]]
+    return [
+        _Question(
+            p.name,
+            p.conditions,
+            reach_in(session, study_id, p.conditions, p.factor, is_dose=False),
+            p.guard,
+        )
+        for p in proposed
+    ]
 
 
 def _without(takes: Sequence[Take], factor: Factor) -> tuple[str, ...]:
@@ -162,8 +175,3 @@ def _take_facts(takes: list[Take], clips: list[Clip]) -> dict[str, TakeFacts]:
         )
         for take in takes
     }
-
-
-def _alpha(session: Session, study_id: int) -> float:
-    """The plan's, by the desk's rules while it is a draft."""
-    return read_rules(plan_row(session, study_id).document.get("rules", {})).alpha

@@ -7,11 +7,14 @@ from sqlmodel import Session
 
 from panel.design.guard import propose as design
 from panel.design.guard.propose import Proposal
+from panel.design.guard.result import GuardResult
+from panel.design.guard.scope_words import Reach
 from panel.design.power import procedure_choice
 from panel.design.power.procedure_choice import Option
 from panel.procedures.catalogue import PROCEDURES
 from panel.stages.contrasts.guard import channel_warnings, guarded
 from panel.stages.contrasts.rows import contrasts_in
+from panel.stages.contrasts.scope import reach_in
 from panel.stages.rows import asked_in, factors_in, log_of, takes_in, twins_of
 from panel.store.session import Store
 from panel.study.plan import Contrast
@@ -27,7 +30,8 @@ class SideView:
 @dataclass(frozen=True)
 class ContrastView:
     """A contrast at the desk. `finding` and `warnings` are what the guard says now; `allowed` is
-    False where the log has changed since and the contrast cannot stand any more."""
+    False where the log has changed since and the contrast cannot stand any more. `reach`: how far
+    a claim about a question can reach; None of what is none."""
 
     key: str
     name: str
@@ -45,11 +49,12 @@ class ContrastView:
     warnings: tuple[str, ...]
     has_retakes: bool
     given: tuple[str, ...] = ()
+    reach: Reach | None = None
 
 
 @dataclass(frozen=True)
 class ProposalView:
-    """A clean contrast that could be asked as it stands."""
+    """A clean contrast that could be asked as it stands; `reach` as for those that are."""
 
     name: str
     factor: str | None
@@ -57,6 +62,7 @@ class ProposalView:
     finding: str
     warnings: tuple[str, ...]
     given: tuple[str, ...] = ()
+    reach: Reach | None = None
 
     @property
     def takes(self) -> str:
@@ -81,6 +87,7 @@ def propose(store: Store, study_id: int) -> list[Proposal]:
 
 def proposals(store: Store, study_id: int) -> tuple[ProposalView, ...]:
     """What `propose` finds and is not kept as a contrast already."""
+    found = propose(store, study_id)
     with store.session() as s:
         names = {take.key: take.label for take in takes_in(s, study_id)}
         kept = {
@@ -90,25 +97,41 @@ def proposals(store: Store, study_id: int) -> tuple[ProposalView, ...]:
             )
             for asked in map(asked_in, contrasts_in(s, study_id))
         }
-    return tuple(
-        ProposalView(
-            name=found.name,
-            factor=found.factor,
-            sides=tuple(
-                SideView(c.label, c.takes, tuple(names[key] for key in c.takes))
-                for c in found.conditions
-            ),
-            finding=found.guard.sentence,
-            warnings=found.guard.warnings,
-            given=found.guard.given,
+        return tuple(
+            _proposed(s, study_id, proposal, names)
+            for proposal in found
+            if (
+                frozenset(key for c in proposal.conditions for key in c.takes),
+                proposal.factor if proposal.guard.given else None,
+            )
+            not in kept
         )
-        for found in propose(store, study_id)
-        if (
-            frozenset(key for c in found.conditions for key in c.takes),
-            found.factor if found.guard.given else None,
-        )
-        not in kept
+
+
+def _proposed(
+    session: Session, study_id: int, found: Proposal, names: dict[str, str]
+) -> ProposalView:
+    reach = None
+    if found.factor is not None:
+        reach = reach_in(session, study_id, found.conditions, found.factor, is_dose=False)
+    return ProposalView(
+        name=found.name,
+        factor=found.factor,
+        sides=tuple(
+            SideView(c.label, c.takes, tuple(names[key] for key in c.takes))
+            for c in found.conditions
+        ),
+        finding=found.guard.sentence,
+        warnings=_warnings(found.guard, reach),
+        given=found.guard.given,
+        reach=reach,
     )
+
+
+def _warnings(found: GuardResult, reach: Reach | None) -> tuple[str, ...]:
+    """The guard's, without that on the order where the reach says it already."""
+    said_twice = {found.order_warning} if reach is not None and reach.barred else set()
+    return tuple(warning for warning in found.warnings if warning not in said_twice)
 
 
 @lru_cache(maxsize=1)
@@ -122,6 +145,7 @@ def _view(
 ) -> ContrastView:
     allowed, finding = True, ""
     warnings: tuple[str, ...] = ()
+    reach = None
     if contrast.role == "planted_check":
         finding = "A known difference: it shows whether a listener, on that equipment, hears one."
     else:
@@ -131,7 +155,13 @@ def _view(
         as_asked = result.role == contrast.role
         allowed = result.allowed and as_asked
         finding = result.sentence
-        warnings = result.warnings + channel_warnings(session, study_id, contrast.conditions)
+        if contrast.role == "question":
+            reach = reach_in(
+                session, study_id, contrast.conditions, contrast.factor, is_dose=contrast.is_dose
+            )
+        warnings = _warnings(result, reach) + channel_warnings(
+            session, study_id, contrast.conditions
+        )
         if not as_asked:
             finding += " The log has changed since this contrast was made: remove it."
     return ContrastView(
@@ -156,6 +186,7 @@ def _view(
         and contrast.asked_by.round_robin
         and any(len(takes) > 1 for takes in contrast.sides),
         given=contrast.given,
+        reach=reach,
     )
 
 

@@ -22,6 +22,7 @@ from panel.stages.contrasts.rows import contrasts_in
 from panel.stages.rows import (
     asked_in,
     clips_missing,
+    draws_in,
     excerpts_in,
     factors_in,
     plan_row,
@@ -287,6 +288,8 @@ def _build(session: Session, study_id: int) -> Plan:
                 order=take.recorded_order,
                 log=take.log,
                 channels=tuple(take.kept_channels),
+                specimen=take.specimen,
+                session=take.session,
             )
             for take in takes_in(session, study_id)
         ],
@@ -306,4 +309,6 @@ def _build(session: Session, study_id: int) -> Plan:
         headphone_check=rules.headphone_check,
         own_summary=rules.own_summary,
         schedule_seed=plan_row(session, study_id).document.get("schedule_seed"),
+        carrier=study.carrier,
+        draws=draws_in(session, study_id),
     )

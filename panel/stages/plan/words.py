@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from panel.design.guard.scope_words import Recorded, reach
 from panel.procedures.catalogue import in_order
 from panel.prose import either, listed, plural
 from panel.study.plan import Contrast, Plan
@@ -22,6 +23,7 @@ def in_words(plan: Plan) -> tuple[Section, ...]:
     """The whole plan, so that somebody who reads no JSON knows what is being fixed."""
     return (
         Section("What is asked", (plan.question, *_questions(plan))),
+        Section("What a claim can speak of", _scopes(plan)),
         Section("How it is known that the panel listens", _controls(plan)),
         Section("What is heard", _material(plan)),
         Section("When it ends", _stop(plan)),
@@ -78,6 +80,33 @@ def _questions(plan: Plan) -> list[str]:
             scale = "log(1 + dose)" if contrast.scale == "log1p" else "the dose itself"
             found.append(f"Tested as a trend over {scale}, before its parts.")
     return found
+
+
+def _scopes(plan: Plan) -> tuple[str, ...]:
+    """How far each question's claim can reach, and what keeps it from reaching further; what holds
+    for several is said once."""
+    recorded = Recorded(
+        plan.logs,
+        plan.draws,
+        plan.carrier,
+        {take.id: " ".join([take.sha256, *map(str, sorted(take.channels))]) for take in plan.takes},
+    )
+    names = {factor.id: factor for factor in plan.factors}
+    found = []
+    for question in plan.questions:
+        told = reach(
+            question.conditions,
+            recorded,
+            alpha=plan.alpha,
+            is_dose=question.is_dose,
+            factor=names.get(question.factor or ""),
+        )
+        found.append(f"{question.name}: {told.sentence}")
+        found += [remark.finding for remark in told.remarks]
+    drawn = [f"“{draw.session}”: {', '.join(draw.order)}" for draw in plan.draws]
+    if drawn:
+        found.append(f"Orders of recording that were drawn by lot: {'; '.join(drawn)}.")
+    return tuple(dict.fromkeys(found))
 
 
 def _controls(plan: Plan) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""The chain log: what can differ between takes, and what is logged of each.
+"""The chain log: of what specimen each take is, when it was recorded, and what can differ.
 
 What the plan covers is refused with Conflict once the plan is locked.
 """
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from sqlmodel import select
 
+from panel.design.plan_check import LONGEST_CARRIER, LONGEST_NAME
 from panel.errors import BadInput, Conflict
 from panel.stages.rows import (
     TakeView,
@@ -24,23 +25,37 @@ from panel.stages.rows import (
 )
 from panel.stages.studies import unlocked
 from panel.store.session import Store, write_first
-from panel.store.tables import Contrast, Factor, Take
+from panel.store.tables import Contrast, Factor, Study, Take
 from panel.study import factors as design
+from panel.study.sampling import plain
 
 MOST_FACTORS = 30
 LONGEST_CELL = 200
 LONGEST_NOTES = 2000
+NO_FACTORS = ("specimen", "session")
 
 
 @dataclass(frozen=True)
 class GridView:
-    """Takes by factors. `rows[i]` belongs to `takes[i]`."""
+    """Takes by factors. `rows[i]` belongs to `takes[i]`; `unlogged` counts empty cells, those for
+    specimen and session too. `carrier`: what carries all specimens."""
 
     factors: tuple[design.Factor, ...]
     takes: tuple[TakeView, ...]
     rows: tuple[design.GridRow, ...]
     varies: tuple[bool, ...]
     unlogged: int
+    carrier: str = ""
+
+    @property
+    def specimens(self) -> tuple[str, ...]:
+        """Each specimen that is logged, once."""
+        return tuple(dict.fromkeys(take.specimen for take in self.takes if take.specimen))
+
+    @property
+    def sessions(self) -> tuple[str, ...]:
+        """Each session that is logged, once."""
+        return tuple(dict.fromkeys(take.session for take in self.takes if take.session))
 
     def known_values(self, factor_id: str) -> tuple[str, ...]:
         """What is logged for a factor on any take, each once: offered while typing."""
@@ -57,6 +72,11 @@ def add_factor(
     Raises BadInput (no name, unknown kind, negative tolerance), Conflict (name taken, locked).
     """
     name, unit = _line(name, "factor", 60), " ".join(unit.split())[:20]
+    if plain(name) in NO_FACTORS:
+        raise BadInput(
+            f"A {plain(name)} is no factor: it is logged for every take anyway.",
+            hint="Write it into its own column of the log.",
+        )
     if kind != "numeric":
         unit, tolerance = "", 0.0
     design.Factor("check", name, kind, unit, tolerance)  # type: ignore[arg-type]
@@ -139,10 +159,13 @@ def log_take(
     label: str | None = None,
     recorded_order: int | None = None,
     notes: str | None = None,
+    specimen: str | None = None,
+    session: str | None = None,
 ) -> None:
     """Log the chain of one take. Factors that `values` does not name stay as they were; an empty
     text or None means "not logged". Raises BadInput for a wrong value or an unknown factor."""
-    log_takes(store, study_id, {take_key: Entry(values, label, recorded_order, notes)})
+    entry = Entry(values, label, recorded_order, notes, specimen, session)
+    log_takes(store, study_id, {take_key: entry})
 
 
 @dataclass(frozen=True)
@@ -153,13 +176,21 @@ class Entry:
     label: str | None = None
     recorded_order: int | None = None
     notes: str | None = None
+    specimen: str | None = None
+    session: str | None = None
 
 
-def log_takes(store: Store, study_id: int, entries: Mapping[str, Entry]) -> None:
-    """Log several takes at once: all of it, or, if anything is wrong, nothing."""
+def log_takes(
+    store: Store, study_id: int, entries: Mapping[str, Entry], carrier: str | None = None
+) -> None:
+    """Log several takes at once, and what carries all specimens alike, such as the one amplifier:
+    all of it, or, if anything is wrong, nothing. None leaves the carrier as it is."""
     with store.session() as s:
         write_first(s)
-        unlocked(s, study_id)
+        study = unlocked(s, study_id)
+        if carrier is not None:
+            study.carrier = _carrier(carrier)
+            s.add(study)
         known = {factor.id: factor for factor in factors_in(s, study_id)}
         there = {take.key: take for take in takes_in(s, study_id)}
         for take_key, entry in entries.items():
@@ -176,23 +207,45 @@ def log_takes(store: Store, study_id: int, entries: Mapping[str, Entry]) -> None
         s.commit()
 
 
+def name_carrier(store: Store, study_id: int, carrier: str) -> None:
+    """Say what carries all specimens alike; "" where nothing is said."""
+    log_takes(store, study_id, {}, carrier)
+
+
 def grid(store: Store, study_id: int) -> GridView:
     """The chain log as a grid in which differences stand out."""
     with store.session() as s:
         known, found = factors_in(s, study_id), takes_in(s, study_id)
+        carrier = s.get_one(Study, study_id).carrier
     twins = twins_of(found)
     by_key = {take.key: take for take in found}
     laid_out = design.grid([log_of(take) for take in found], known)
+    unnamed = sum((not take.specimen) + (not take.session) for take in found)
     return GridView(
         factors=known,
         takes=tuple(view_of(by_key[row.take_id], twins) for row in laid_out.rows),
         rows=laid_out.rows,
         varies=laid_out.varies,
-        unlogged=sum(cell.state == "unlogged" for row in laid_out.rows for cell in row.cells),
+        unlogged=unnamed
+        + sum(cell.state == "unlogged" for row in laid_out.rows for cell in row.cells),
+        carrier=carrier,
     )
 
 
 def _write(take: Take, entry: Entry, known: Mapping[str, design.Factor]) -> None:
+    """What the entry says, into the take's row. Raises BadInput."""
+    _write_values(take, entry, known)
+    if entry.label is not None:
+        take.label = tidy_label(entry.label) or take.key[1:]
+    if entry.specimen is not None:
+        take.specimen = _name(take, entry.specimen, "specimen")
+    if entry.session is not None:
+        take.session = _name(take, entry.session, "session")
+    _write_place(take, entry.recorded_order)
+    _write_notes(take, entry.notes)
+
+
+def _write_values(take: Take, entry: Entry, known: Mapping[str, design.Factor]) -> None:
     log = {key: value for key, value in take.log.items() if key in known}
     for key, value in entry.values.items():
         if key not in known:
@@ -207,21 +260,47 @@ def _write(take: Take, entry: Entry, known: Mapping[str, design.Factor]) -> None
         text = "" if value is None else value if isinstance(value, str) else f"{value!r}"
         log[key] = design.read_value(known[key], text)
     take.log = log
-    if entry.label is not None:
-        take.label = tidy_label(entry.label) or take.key[1:]
-    if entry.recorded_order is not None:
-        if not 1 <= entry.recorded_order <= 100_000:
-            raise BadInput(
-                f"Take {take.label}: the place in the order of recording counts from 1.",
-                hint="Write 1 for the take recorded first.",
-            )
-        take.recorded_order = entry.recorded_order
-    if entry.notes is not None:
-        if len(entry.notes) > LONGEST_NOTES:
-            raise BadInput(
-                f"The notes of take {take.label} are longer than {LONGEST_NOTES} characters."
-            )
-        take.notes = entry.notes.strip()
+
+
+def _write_place(take: Take, place: int | None) -> None:
+    if place is None:
+        return
+    if not 1 <= place <= 100_000:
+        raise BadInput(
+            f"Take {take.label}: the place in the order of recording counts from 1.",
+            hint="Write 1 for the take recorded first.",
+        )
+    take.recorded_order = place
+
+
+def _write_notes(take: Take, notes: str | None) -> None:
+    if notes is None:
+        return
+    if len(notes) > LONGEST_NOTES:
+        raise BadInput(
+            f"The notes of take {take.label} are longer than {LONGEST_NOTES} characters."
+        )
+    take.notes = notes.strip()
+
+
+def _carrier(text: str) -> str:
+    text = " ".join(text.split())
+    if len(text) > LONGEST_CARRIER:
+        raise BadInput(
+            f"What carries the specimens is longer than {LONGEST_CARRIER} characters.",
+            hint="Name the thing only; the rest belongs into the notes.",
+        )
+    return text
+
+
+def _name(take: Take, text: str, what: str) -> str:
+    text = " ".join(text.split())
+    if len(text) > LONGEST_NAME:
+        raise BadInput(
+            f"Take {take.label}: the name of the {what} is longer than {LONGEST_NAME} characters.",
+            hint="A short one is enough, as long as no other has it.",
+        )
+    return text
 
 
 def _line(text: str, what: str, longest: int) -> str:

@@ -48,6 +48,7 @@ from panel.stages.takes.chain_log import (
     grid,
     log_take,
     log_takes,
+    name_carrier,
     remove_factor,
 )
 from panel.stages.takes.excerpts import ExcerptView, add_excerpt, excerpts, remove_excerpt
@@ -61,8 +62,8 @@ from panel.study.shapes import NOT_TOLD, NotTold, written
 __all__ = [
     "Entry", "ExcerptView", "GridView", "Limits", "Received", "TakeView", "add_excerpt",
     "add_factor", "add_take", "change_factor", "excerpts", "factors", "grid", "log_take",
-    "log_takes", "note_take", "original", "receive", "remove_excerpt", "remove_factor",
-    "remove_take", "take", "takes",
+    "log_takes", "name_carrier", "note_take", "original", "receive", "remove_excerpt",
+    "remove_factor", "remove_take", "take", "takes",
 ]  # fmt: skip
 
 MOST_TAKES = 200

@@ -96,18 +96,6 @@ def test_a_take_on_the_wrong_side_is_found():
 
 
 @pytest.mark.parametrize(
-    ("order", "aligned"),
-    [("aaaabbbb", True), ("bbbbaaaa", True), ("abababab", False), ("aaabbbba", False)],
-)
-def test_order_aligned_with_condition_is_said(order, aligned):
-    takes = four_a_side(order)
-    groups = [[i + 1 for i, w in enumerate(order) if w == which] for which in "ab"]
-    found = guard(sides(*groups), takes, FACTORS)
-    assert bool(found.order_warning) is aligned
-    assert ("mixed order" in found.order_warning) is aligned
-
-
-@pytest.mark.parametrize(
     ("count", "sentence"),
     [(1, "not for what was changed"), (2, "1/3,"), (3, "1/10,"), (4, ""), (5, "")],
 )

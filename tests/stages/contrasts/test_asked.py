@@ -94,11 +94,15 @@ def test_unlogged_factor_counts_as_unknown_and_is_named(logged: Made):
     assert any("bench temperature" in text for text in only(logged).warnings)
 
 
-def test_aligned_order_of_recording_is_warned_of(logged: Made):
+def test_conditions_recorded_in_one_go_bar_a_claim_about_the_change(logged: Made):
     for take, place in (("t01", 1), ("t04", 2), ("t02", 3), ("t03", 4)):
         intake.log_take(logged.store, logged.id, take, {}, recorded_order=place)
     recordings.ask(logged)
-    assert any("mixed order" in text for text in only(logged).warnings)
+    reach = only(logged).reach
+    assert reach is not None
+    assert reach.scope == "recordings"
+    assert [remark.code for remark in reach.remarks] == ["in_one_go", "few"]
+    assert reach.barred
 
 
 def test_no_retake_is_allowed_and_told_beforehand(logged: Made):

@@ -19,8 +19,9 @@ def test_before_anything_is_asked_it_speaks_of_what_the_log_would_bear(logged: M
     assert found.questions == ("adhesive: hide glue or epoxy",)
     # Two takes of each, in the order A B B A; neither room nor performer logged; no clip yet.
     assert states(logged) == {
-        "takes": "look at this", "order": "ready", "log": "look at this", "excerpts": "ready",
-        "lossy": "ready", "clipped": "look at this", "level": "ready", "noise": "look at this",
+        "takes": "look at this", "scope": "look at this", "log": "look at this",
+        "excerpts": "ready", "lossy": "ready", "clipped": "look at this", "level": "ready",
+        "noise": "look at this",
     }  # fmt: skip
     assert found.state == "look at this"
 
