@@ -14,7 +14,7 @@ from starlette.staticfiles import StaticFiles
 
 from panel.booth import routes as booth
 from panel.desk import routes as desk
-from panel.errors import NotSignedIn, PanelError
+from panel.errors import KeptOnly, NotSignedIn, PanelError
 from panel.headers import SecurityHeaders
 from panel.marked import N_
 from panel.pages import WEB, page, say_in
@@ -57,6 +57,8 @@ def create_app(settings: Settings) -> FastAPI:
     async def refuse(request: Request, error: PanelError) -> Response:
         if isinstance(error, NotSignedIn) and not _wants_json(request):
             return desk.to_sign_in(request)
+        if isinstance(error, KeptOnly) and not _wants_json(request):
+            return desk.to_kept(request)
         return _refusal(request, error.status, error.message, error.hint)
 
     @app.exception_handler(RequestValidationError)

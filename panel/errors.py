@@ -48,6 +48,10 @@ class Conflict(PanelError):
     status = 409
 
 
+class KeptOnly(Conflict):
+    """A study from an earlier version, of which everything is kept and nothing goes on."""
+
+
 class Gone(PanelError):
     """It was there and is no longer: a revoked link, a closed study."""
 

@@ -9,6 +9,7 @@ from panel.desk import (
     clips,
     contrasts,
     excerpts,
+    kept,
     leader,
     listeners,
     orders,
@@ -18,9 +19,9 @@ from panel.desk import (
     takes,
     watch,
 )
-from panel.desk.security import to_sign_in
+from panel.desk.security import to_kept, to_sign_in
 
-__all__ = ["router", "to_sign_in"]
+__all__ = ["router", "to_kept", "to_sign_in"]
 
 router = APIRouter(prefix="/desk")
 
@@ -43,3 +44,4 @@ router.include_router(plan.router)
 router.include_router(listeners.router)
 router.include_router(watch.router)
 router.include_router(report.router)
+router.include_router(kept.router)

@@ -16,7 +16,7 @@ from starlette.formparsers import FormParser, MultiPartException, MultiPartParse
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from panel.errors import BadInput, NotAllowed, NotSignedIn, TooLarge
+from panel.errors import BadInput, KeptOnly, NotAllowed, NotSignedIn, TooLarge
 from panel.pages import environment, page
 from panel.settings import Settings
 from panel.stages import accounts, studies
@@ -24,6 +24,7 @@ from panel.stages.accounts import OrganiserView
 from panel.stages.studies import StudyView
 from panel.store.sealing import new_code
 from panel.store.session import Store
+from panel.study.plan_reading import OF_FORMAT_1, TO_FORMAT_2
 
 SESSION = "desk"
 VISIT = "desk_visit"
@@ -54,9 +55,25 @@ def signed_in(request: Request) -> OrganiserView:
 
 
 def study_of(request: Request, study_code: str) -> StudyView:
-    """Dependency: the study in the address, if it is the organiser's. Raises NotFound else."""
+    """Dependency: the study in the address, if it is the organiser's. Raises NotFound else, and
+    KeptOnly for one that was locked under a plan of format 1."""
+    study = any_study_of(request, study_code)
+    if study.of_format_1:
+        raise KeptOnly(OF_FORMAT_1, hint=TO_FORMAT_2)
+    return study
+
+
+def any_study_of(request: Request, study_code: str) -> StudyView:
+    """Dependency: the same of any format."""
     who = signed_in(request)
     return studies.overview(store_of(request), who.id, study_code)
+
+
+def to_kept(request: Request) -> Response:
+    """Send the organiser to the one page there is of a study that is kept only."""
+    return RedirectResponse(
+        f"/desk/studies/{request.path_params['study_code']}/kept", status_code=303
+    )
 
 
 async def checked_form(request: Request) -> FormData:

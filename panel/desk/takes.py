@@ -12,6 +12,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 
 from panel.desk import forms
 from panel.desk.security import (
+    any_study_of,
     checked_form,
     checked_upload,
     settings_of,
@@ -37,6 +38,7 @@ Form = Annotated[FormData, Depends(checked_form)]
 Upload = Annotated[FormData, Depends(checked_upload)]
 SignedIn = Annotated[OrganiserView, Depends(signed_in)]
 OwnStudy = Annotated[StudyView, Depends(study_of)]
+AnyStudy = Annotated[StudyView, Depends(any_study_of)]
 
 CHUNK = 2**20
 
@@ -165,7 +167,7 @@ def remove(request: Request, who: SignedIn, study: OwnStudy, take_key: str, form
 
 
 @router.get("/{take_key}/original")
-def original(request: Request, study: OwnStudy, take_key: str) -> Response:
+def original(request: Request, study: AnyStudy, take_key: str) -> Response:
     """The file as it came, byte for byte, under the name it came with."""
     path, name = intake.original(store_of(request), study.id, take_key)
     return FileResponse(

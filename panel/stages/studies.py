@@ -13,6 +13,7 @@ from panel.store.row_id import row_id
 from panel.store.sealing import new_code
 from panel.store.session import Store, write_first
 from panel.store.tables import Clip, Contrast, Excerpt, Factor, Listener, Plan, Study, Take, Vote
+from panel.study.plan_reading import of_format_1
 
 LONGEST_TITLE = 200
 LONGEST_QUESTION = 1000
@@ -30,7 +31,8 @@ class Step:
 
 @dataclass(frozen=True)
 class StudyView:
-    """A study as its organiser sees it; `next_text` and `next_href` are what to do now."""
+    """A study as its organiser sees it; `next_text` and `next_href` are what to do now.
+    `of_format_1`: locked under a plan of that format, from which nothing is concluded any more."""
 
     id: int
     code: str
@@ -46,6 +48,7 @@ class StudyView:
     takes: int
     listeners: int
     votes: int
+    of_format_1: bool = False
 
     @property
     def href(self) -> str:
@@ -165,7 +168,9 @@ def _view(session: Session, study: Study) -> StudyView:
         "watch": study.closed_at is not None,
         "verdict": study.closed_at is not None,
     }
-    next_key, next_text = _next(study, counts, questions, missing)
+    content = plan.canonical if plan else None
+    kept_only = content is not None and of_format_1(content)
+    next_key, next_text = KEPT if kept_only else _next(study, counts, questions, missing)
     root = f"/desk/studies/{study.code}"
     steps = tuple(
         Step(
@@ -196,6 +201,7 @@ def _view(session: Session, study: Study) -> StudyView:
         takes=counts[Take],
         listeners=counts[Listener],
         votes=counts[Vote],
+        of_format_1=kept_only,
     )
 
 
@@ -209,6 +215,9 @@ STEPS = (
     ("watch", "Watch"),
     ("verdict", "Verdict"),
 )
+
+
+KEPT = "kept", "Export what is kept of it, or erase it."
 
 
 def _next(study: Study, counts: dict[type, int], questions: int, missing: str) -> tuple[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from dataclasses import replace
 from functools import lru_cache
@@ -53,6 +54,20 @@ def read_plan(document: Json | bytes) -> Plan:
 def locked_plan(content: bytes) -> Plan:
     """The plan of canonical bytes that this program has kept; read once, as it never changes."""
     return read_plan(content)
+
+
+@lru_cache(maxsize=64)
+def of_format_1(content: bytes) -> bool:
+    """Whether canonical bytes that this program has kept are a plan of format 1."""
+    document = json.loads(content)
+    return isinstance(document, dict) and document.get("format") == FORMAT_1
+
+
+def as_it_was_voted_on(content: bytes) -> Plan:
+    """A kept plan of format 1, for handing out the votes that were cast under it: what was put to
+    listeners, and nothing of specimens and sessions. Nothing may be concluded from it."""
+    read = read_plan({**json.loads(content), "format": FORMAT})
+    return replace(read, as_read=content, sha256=digest(content))
 
 
 def read_contrast(document: Json, what: str, hint: str) -> Contrast:

@@ -59,17 +59,20 @@ def door(made: Made) -> Door:
     store = app.state.store
     accounts.add_organiser(store, "other@larkfield.example")
     who = {
-        name: TestClient(app, base_url=ADDRESS, follow_redirects=False)
-        for name in ("organiser", "other_organiser", "stranger")
+        "organiser": enter(app, "maker@larkfield.example"),
+        "other_organiser": enter(app, "other@larkfield.example"),
+        "stranger": TestClient(app, base_url=ADDRESS, follow_redirects=False),
     }
-    for name, address in (
-        ("organiser", "maker@larkfield.example"),
-        ("other_organiser", "other@larkfield.example"),
-    ):
-        code = accounts.one_time_code(store, address)
-        page = who[name].get(f"/desk/enter/{code}")
-        sent = re.search(r'name="csrf" value="(\w+)"', page.text)
-        assert sent
-        entered = who[name].post(f"/desk/enter/{code}", data={"csrf": sent.group(1)})
-        assert entered.status_code == 303
     return Door(made, who)
+
+
+def enter(app: Any, address: str) -> TestClient:
+    """A client with the session of the organiser who has this address."""
+    client = TestClient(app, base_url=ADDRESS, follow_redirects=False)
+    code = accounts.one_time_code(app.state.store, address)
+    page = client.get(f"/desk/enter/{code}")
+    sent = re.search(r'name="csrf" value="(\w+)"', page.text)
+    assert sent
+    entered = client.post(f"/desk/enter/{code}", data={"csrf": sent.group(1)})
+    assert entered.status_code == 303
+    return client

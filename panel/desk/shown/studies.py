@@ -29,7 +29,7 @@ def listed_study(study: StudyView) -> ListedStudy:
         href=study.href,
         title=study.title,
         question=study.question,
-        state=STATES[study.state],
+        state="kept as it was" if study.of_format_1 else STATES[study.state],
         counts=", ".join(counts),
         next_text=study.next_text,
         next_href=study.next_href,

@@ -29,7 +29,7 @@ from panel.report.archive.codebook import (
     Field,
     codebook_rows,
 )
-from panel.report.archive.readme import readme
+from panel.report.archive.readme import readme, readme_without_verdict
 from panel.study.plan import Plan
 from panel.study.plan_reading import read_plan
 from panel.study.verdict import Verdict
@@ -87,14 +87,37 @@ def write_zip(
     if reasons is not None:
         files[REASONS_FILE] = reasons.encode()
     files[PACKAGE] = _json(data_package(plan, files))
+    names = (*MEMBERS, *([REASONS_FILE] if reasons is not None else []))
+    return _zipped({name: files[name] for name in names})
+
+
+def write_zip_without_verdict(
+    plan: Plan, votes: VoteTable, listeners: ListenerTable, *, reasons: str | None = None
+) -> bytes:
+    """What is kept of a study from whose plan nothing can be claimed any more: that plan as it is,
+    the votes, the listeners, and what their columns mean."""
+    known = [row for row in codebook_rows() if row[0] != "contrasts"]
+    files = {
+        README: readme_without_verdict(plan).encode(),
+        PLAN: plan.canonical,
+        VOTES: write_votes(votes.select(np.argsort(votes.sequence, kind="stable"))).encode(),
+        LISTENERS: write_listeners(listeners.in_order()).encode(),
+        CODEBOOK_FILE: _csv(CODEBOOK, known),
+    }
+    if reasons is not None:
+        files[REASONS_FILE] = reasons.encode()
+    return _zipped(files)
+
+
+def _zipped(files: Mapping[str, bytes]) -> bytes:
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
-        for name in (*MEMBERS, *([REASONS_FILE] if reasons is not None else [])):
+        for name, content in files.items():
             entry = zipfile.ZipInfo(name, EPOCH)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.create_system = 3
             entry.external_attr = 0o644 << 16
-            archive.writestr(entry, files[name])
+            archive.writestr(entry, content)
     return buffer.getvalue()
 
 

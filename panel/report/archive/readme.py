@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
 from panel.procedures.catalogue import PROCEDURES
 from panel.study.plan import Plan
+from panel.study.plan_reading import OF_FORMAT_1, TO_FORMAT_2
 
 
 def readme(plan: Plan, headline: str) -> str:
@@ -63,4 +65,25 @@ def readme(plan: Plan, headline: str) -> str:
         f"SHA-256 of plan.json: {plan.sha256}",
         "Anybody can check it with: sha256sum plan.json",
     ]
+    return _wrapped(parts)
+
+
+def readme_without_verdict(plan: Plan) -> str:
+    """The text for what is kept of a study from whose plan nothing can be claimed any more."""
+    return _wrapped(
+        [
+            plan.title,
+            plan.question,
+            f"There is no verdict. {OF_FORMAT_1} {TO_FORMAT_2}",
+            "WHAT IS IN HERE",
+            "votes.csv: one row a vote. listeners.csv: one row a listener, known by a random code. "
+            "codebook.csv: what every column means. plan.json: what was fixed before the first "
+            "vote, byte for byte as it was locked.",
+            "There are no names, addresses, network addresses or exact times in these files.",
+            f"SHA-256 of plan.json: {plan.sha256}",
+        ]
+    )
+
+
+def _wrapped(parts: Sequence[str]) -> str:
     return "\n\n".join(textwrap.fill(" ".join(part.split()), 78) for part in parts) + "\n"

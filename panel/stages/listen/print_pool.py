@@ -26,7 +26,7 @@ from sqlmodel import col, select
 from panel.audio.sound import Audio
 from panel.settings import Settings
 from panel.stages.clips.samples import read_clip
-from panel.stages.listeners.links import locked_plan
+from panel.stages.listeners.links import locked_plan, of_format_1
 from panel.stages.rows import clips_in
 from panel.store.session import Store
 from panel.store.tables import Clip, Study
@@ -190,6 +190,8 @@ class PrintPool:
             with self._lock:
                 studies = sorted(studies, key=lambda study: -self._used.get(study.id or 0, 0.0))
             for study in studies:
+                if of_format_1(s, study):
+                    continue
                 study_id = study.id or 0
                 in_trials = {
                     take for contrast in locked_plan(s, study).served for take in contrast.side_of

@@ -22,6 +22,8 @@ from panel.study.plan import Contrast, Plan
 LONGEST = 500
 COLUMNS = ("contrast", "preferred", "ticked", "words")
 NEITHER, RETAKE = "neither", "a retake of the same"
+Row = tuple[str, str, list[str], str]
+"""Contrast, what was preferred, ticked, words."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,15 @@ def as_csv(store: Store, study_id: int) -> str:
 
     Raises NotAllowed while the study is sealed.
     """
-    _, rows = _rows(store, study_id)
+    return _csv(_rows(store, study_id)[1])
+
+
+def csv_in(session: Session, study_id: int, plan: Plan) -> str:
+    """The same within a transaction, under a plan that need not be the study's present one."""
+    return _csv(_rows_in(session, study_id, plan))
+
+
+def _csv(rows: list[Row]) -> str:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -109,8 +119,7 @@ def as_csv(store: Store, study_id: int) -> str:
     return out.getvalue()
 
 
-def _rows(store: Store, study_id: int) -> tuple[Plan, list[tuple[str, str, list[str], str]]]:
-    """The plan, and (contrast, what was preferred, ticked, words) of each reason."""
+def _rows(store: Store, study_id: int) -> tuple[Plan, list[Row]]:
     with store.session() as s:
         study = s.get_one(Study, study_id)
         if study.closed_at is None:
@@ -119,23 +128,27 @@ def _rows(store: Store, study_id: int) -> tuple[Plan, list[tuple[str, str, list[
                 hint=N_("It stands with the verdict."),
             )
         plan = locked_plan(s, study)
-        rows = []
-        for reason, vote, trial in s.exec(
-            select(Reason, Vote, Trial)
-            .join(Vote, col(Vote.id) == col(Reason.vote_id))
-            .join(Trial, col(Trial.id) == col(Vote.trial_id))
-            .where(Reason.study_id == study_id)
-        ):
-            side = {
-                take: condition.label
-                for condition in plan.contrast(trial.contrast_key).conditions
-                for take in condition.takes
-            }
-            if ANSWERS[vote.answer] == "neither":
-                label = NEITHER
-            elif len({side[take] for take in trial.slots}) < 2:
-                label = RETAKE
-            else:
-                label = side[trial.slots[vote.answer]]
-            rows.append((trial.contrast_key, label, list(reason.ticked), reason.words))
-    return plan, rows
+        return plan, _rows_in(s, study_id, plan)
+
+
+def _rows_in(session: Session, study_id: int, plan: Plan) -> list[Row]:
+    rows = []
+    for reason, vote, trial in session.exec(
+        select(Reason, Vote, Trial)
+        .join(Vote, col(Vote.id) == col(Reason.vote_id))
+        .join(Trial, col(Trial.id) == col(Vote.trial_id))
+        .where(Reason.study_id == study_id)
+    ):
+        side = {
+            take: condition.label
+            for condition in plan.contrast(trial.contrast_key).conditions
+            for take in condition.takes
+        }
+        if ANSWERS[vote.answer] == "neither":
+            label = NEITHER
+        elif len({side[take] for take in trial.slots}) < 2:
+            label = RETAKE
+        else:
+            label = side[trial.slots[vote.answer]]
+        rows.append((trial.contrast_key, label, list(reason.ticked), reason.words))
+    return rows

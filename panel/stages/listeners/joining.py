@@ -5,7 +5,7 @@ from sqlmodel import Session, select
 from panel.errors import Gone, NotFound
 from panel.marked import N_
 from panel.stages.listeners.codes import fresh_code
-from panel.stages.listeners.links import refuse_unless_open
+from panel.stages.listeners.links import refuse_format_1, refuse_unless_open
 from panel.store.row_id import row_id
 from panel.store.sealing import code_hash, new_code
 from panel.store.session import Store, write_first
@@ -63,4 +63,5 @@ def _behind_open_link(session: Session, open_code: str) -> Study:
         raise Gone(
             N_("This study is closed and takes no more answers. Thank you for your interest.")
         )
+    refuse_format_1(session, study)
     return study

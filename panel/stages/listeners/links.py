@@ -41,9 +41,7 @@ def holder(session: Session, code: str, *, for_update: bool = False) -> tuple[Li
 def refuse_unless_open(study: Study) -> None:
     """Raises Conflict before the plan is locked, Gone once the study is closed."""
     if study.closed_at is not None:
-        raise Gone(
-            N_("This study is closed and takes no more answers. Thank you for your interest.")
-        )
+        raise _closed()
     if study.locked_at is None:
         raise Conflict(
             N_("This study has not begun yet."),
@@ -51,9 +49,32 @@ def refuse_unless_open(study: Study) -> None:
         )
 
 
+def of_format_1(session: Session, study: Study) -> bool:
+    """Whether the study was locked under a plan of format 1, and takes no more answers."""
+    kept = _kept_plan(session, study)
+    return kept is not None and plan_reading.of_format_1(kept)
+
+
+def refuse_format_1(session: Session, study: Study) -> None:
+    """Raises Gone for a study whose plan is of format 1."""
+    if of_format_1(session, study):
+        raise _closed()
+
+
 def locked_plan(session: Session, study: Study) -> Plan:
-    """The plan as it was locked. Raises Conflict before the lock."""
-    row = session.exec(select(Row).where(Row.study_id == study.id)).first()
-    if row is None or row.canonical is None:
+    """The plan as it was locked. Raises Conflict before the lock, Gone for one of format 1."""
+    kept = _kept_plan(session, study)
+    if kept is None:
         raise Conflict(N_("The plan of this study is not locked yet."))
-    return plan_reading.locked_plan(row.canonical)
+    if plan_reading.of_format_1(kept):
+        raise _closed()
+    return plan_reading.locked_plan(kept)
+
+
+def _kept_plan(session: Session, study: Study) -> bytes | None:
+    row = session.exec(select(Row).where(Row.study_id == study.id)).first()
+    return None if row is None else row.canonical
+
+
+def _closed() -> Gone:
+    return Gone(N_("This study is closed and takes no more answers. Thank you for your interest."))
