@@ -130,29 +130,20 @@ def _scope(facts: Facts) -> Check:
             "Log what was changed; specimen and session of each take then say how far a claim can "
             "reach.",
         )
-    finding = " ".join(f"“{q.name}”: {_reach(q)}" for q in facts.questions)
-    advice = dict.fromkeys(r.advice for q in facts.questions for r in q.reach.remarks)
-    if not advice and not any(_crossed_order(q) for q in facts.questions):
+    finding = " ".join(f"“{q.name}”: {q.reach.sentence}" for q in facts.questions)
+    told = dict.fromkeys(sentence for q in facts.questions for sentence in _shortcomings(q))
+    if not told:
         return Check(code, heading, "ready", finding)
     barred = any(q.reach.barred for q in facts.questions)
-    return Check(
-        code,
-        heading,
-        "cannot" if barred else "look at this",
-        finding,
-        " ".join(advice) or "“Order of a session” draws one.",
-    )
+    return Check(code, heading, "cannot" if barred else "look at this", finding, " ".join(told))
 
 
-def _reach(question: QuestionFacts) -> str:
-    """How far the claim reaches, and what keeps it from reaching further."""
-    findings = [remark.finding for remark in question.reach.remarks]
-    return " ".join([question.reach.sentence, *findings, *_crossed_order(question)])
-
-
-def _crossed_order(question: QuestionFacts) -> list[str]:
-    """The guard's warning on the order in strata, unless nothing can be claimed anyway."""
-    return [question.order_warning] if question.order_warning and not question.reach.barred else []
+def _shortcomings(question: QuestionFacts) -> list[str]:
+    """What keeps a claim from reaching further, each with what to do about it; the guard's warning
+    on the order in strata only where something can be claimed at all."""
+    found = [remark.sentence for remark in question.reach.remarks]
+    warned = question.order_warning and not question.reach.barred
+    return [*found, question.order_warning] if warned else found
 
 
 def _logged(facts: Facts) -> Check:

@@ -112,10 +112,8 @@ def test_the_finding_names_what_is_meant():
     assert "“epoxy” (in “Adhesive”)" in line("takes", STATES["takes", "cannot"]).finding
     assert "1/3" in line("takes", STATES["takes", "look at this"]).finding
     found = line("scope", STATES["scope", "look at this"])
-    assert found.finding == (
-        "“Adhesive”: A claim can speak of these. Found few. Found two_spellings."
-    )
-    assert found.advice == "Mend few. Mend two_spellings."
+    assert found.finding == "“Adhesive”: A claim can speak of these."
+    assert found.advice == "Found few. Mend few. Found two_spellings. Mend two_spellings."
     assert "“room” of Take 03" in line("log", STATES["log", "look at this"]).finding
     assert "Short lasts 1.9 s" in line("excerpts", STATES["excerpts", "look at this"]).finding
     assert "Takes 02, 03, 05 and 08 are" in line("lossy", STATES["lossy", "cannot"]).finding
@@ -178,7 +176,7 @@ def test_the_order_among_takes_that_are_compared_is_told_unless_nothing_is_claim
     """Given another factor the guard looks at each stratum; what bars the whole says it already."""
     asked = reaching("in_one_go") if barred else MIXED
     found = line("scope", of(replace(asked, order_warning="All of one came first.")))
-    assert ("All of one came first." in found.finding) is said
+    assert ("All of one came first." in found.advice) is said
     assert found.state == ("cannot" if barred else "look at this")
     assert found.advice
 

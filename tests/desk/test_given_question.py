@@ -43,6 +43,8 @@ def crossed(door: Door, each: int) -> list[str]:
         logged[f"{key}.order"] = str(n + 1)
         logged[f"{key}.{made.adhesive}"] = GLUES[n % 2]
         logged[f"{key}.element"] = ELEMENTS[(n // 2) % 2]
+        logged[f"{key}.of-specimen"] = f"{GLUES[n % 2]} {n // 2}"
+        logged[f"{key}.in-session"] = "2 May"
     assert door.post("/takes/log", **logged).status_code == 303
     return keys
 

@@ -237,8 +237,8 @@ def _shared(asked: _Asked) -> tuple[str, str]:
 
 def _unequal(asked: _Asked) -> tuple[str, str]:
     return (
-        f"Specimens are {asked.numbers}: with unequal numbers a claim about the kind would be "
-        "false too often, so it is about these specimens.",
+        f"With unequal numbers ({_counts(asked)}) a claim about the kind would be false too often, "
+        "so it is about these specimens.",
         "Record as many specimens on each side, or leave out the takes of some.",
     )
 
@@ -246,12 +246,17 @@ def _unequal(asked: _Asked) -> tuple[str, str]:
 def _few(asked: _Asked) -> tuple[str, str]:
     needed = spelled(takes_needed(asked.alpha))
     one = set(asked.sampling.specimens) == {1}
-    there = "There is one specimen a side" if one else f"Specimens are {asked.numbers}"
+    there = "One specimen a side is" if one else f"{_counts(asked)} specimens are"
     return (
-        f"{there}: too few for a claim about the kind.",
+        f"{there} too few for a claim about the kind.",
         f"Record {needed} specimens on each side, a take of each, one more where two claims are "
         "made; or be content with a claim about these specimens.",
     )
+
+
+def _counts(asked: _Asked) -> str:
+    """ "2 and 2"."""
+    return listed(map(str, asked.sampling.specimens))
 
 
 def _carrier(asked: _Asked) -> list[Remark]:
