@@ -179,6 +179,7 @@ def _record(
     step.begin(what, len(takes))
     piece = synth.performance(instrument, rng)
     keys = {}
+    chain_log.name_carrier(store, study_id, f"the {takes[0].log['instrument']}")
     for take in takes:
         content = synth.wav(synth.take(piece, take.chain, rng))
         name = f"{take.label.lower().replace(' ', '-')}.wav"
@@ -190,6 +191,8 @@ def _record(
             {factors[factor]: value for factor, value in take.log.items()},
             recorded_order=take.order,
             notes="Freshly glued pickup.",
+            specimen=take.specimen,
+            session=take.session,
         )
         keys[take.order] = view.key
         step.advance()

@@ -40,17 +40,19 @@ FACTORS = (
     FactorPlan("place"),
     FactorPlan("played by"),
     FactorPlan("input"),
-    FactorPlan("session"),
     FactorPlan("bench", "numeric", "°C", 2.0),
 )
 
 
 @dataclass(frozen=True)
 class RecordedTake:
-    """One take: its group (which condition it serves), chain log, chain and perceptual place."""
+    """One take: its group (which condition it serves), of which pickup and when it is, chain log,
+    chain and perceptual place."""
 
     group: str
     label: str
+    specimen: str
+    session: str
     order: int
     log: Mapping[str, str | float]
     chain: synth.Chain
@@ -124,6 +126,8 @@ def _session(
             RecordedTake(
                 group=group.name,
                 label=f"{session} {place + 1:02d}",
+                specimen=f"pickup {first + place}",
+                session=session,
                 order=first + place,
                 log={
                     "adhesive": group.adhesive,
@@ -133,7 +137,6 @@ def _session(
                     "place": "under the bridge",
                     "played by": "jig, card 3",
                     "input": "line 1",
-                    "session": session,
                     "bench": round(celsius, 1),
                 },
                 chain=synth.varied(rng, shelf_db=group.shelf_db, low_corner_hz=group.low_corner_hz),
