@@ -94,6 +94,9 @@ class Organiser:
         for path, adhesive in recordings:
             row = page.locator("tbody tr", has=page.get_by_role("link", name=path.name))
             row.get_by_label(re.compile("^adhesive of take")).fill(adhesive)
+            row.get_by_label(re.compile("^Specimen of take")).fill(path.stem)
+        page.get_by_label("Session of all takes not logged yet").fill("Saturday")
+        page.get_by_label("What carries all specimens").fill("the bench kalimba")
         page.get_by_role("button", name="Keep the log").click()
         check_page(page)
 
