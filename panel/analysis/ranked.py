@@ -6,6 +6,7 @@ own claim holds.
 """
 
 import math
+from itertools import combinations
 
 import numpy as np
 
@@ -48,11 +49,26 @@ def in_order(plan: Plan, judged: Judgement) -> Ranking | None:
         alpha=alpha,
         least_p=found.least_p,
         listeners=_likings(plan, judged) if contrast.liking else None,
-        pairs=tuple(_pair(label, pair, claimed=claimed) for pair in found.pairs),
+        pairs=tuple(
+            _pair(label, pair, _over_people(judged, pair), alpha, claimed=claimed)
+            for pair in found.pairs
+        ),
     )
 
 
-def _pair(label: list[str], pair: ranking.PairOrder, *, claimed: bool) -> RankedPair:
+def _over_people(judged: Judgement, pair: ranking.PairOrder) -> float:
+    """p of two conditions over listeners, and over both at once, at the price of all such pairs."""
+    change = judged.evidence.change
+    if change is None or not change.people:
+        return 1.0
+    pairs = list(combinations(range(len(judged.contrast.conditions)), 2))
+    one = change.people[pairs.index((min(pair.lower, pair.higher), max(pair.lower, pair.higher)))]
+    return min(1.0, len(pairs) * max(one.p_listeners, one.over_both.p))
+
+
+def _pair(
+    label: list[str], pair: ranking.PairOrder, over_people: float, alpha: float, *, claimed: bool
+) -> RankedPair:
     return RankedPair(
         higher=label[pair.higher],
         lower=label[pair.lower],
@@ -60,8 +76,8 @@ def _pair(label: list[str], pair: ranking.PairOrder, *, claimed: bool) -> Ranked
         interval=pair.interval,
         log_worth=pair.log_worth,
         log_worth_interval=pair.log_worth_interval,
-        p=pair.p_adjusted,
-        apart=claimed and pair.apart,
+        p=max(pair.p_adjusted, over_people),
+        apart=claimed and pair.apart and over_people <= alpha,
     )
 
 

@@ -122,6 +122,7 @@ def _contrast(
 ) -> ContrastVerdict:
     contrast, asked = judged.contrast, judged.evidence.asked
     order = ranked.in_order(plan, judged) if contrast.role == "question" else None
+    sampling = plan.sampling.get(contrast.id)
     return ContrastVerdict(
         id=contrast.id,
         name=contrast.name,
@@ -138,6 +139,8 @@ def _contrast(
         beats_chance=judged.findings.beats_chance,
         ties=asked.ties,
         audible_elsewhere=judged.audible_elsewhere,
+        scope=None if sampling is None else sampling.scope,
+        specimens=() if sampling is None else sampling.specimens,
     )
 
 
@@ -256,7 +259,7 @@ def _anytime_difference(e: Evidence) -> AnytimeDifference | NotTold:
 
 
 def _attribution(judged: Judgement) -> Attribution:
-    a = judged.evidence.attribution
+    a, change = judged.evidence.attribution, judged.evidence.change
     return Attribution(
         statistic=None if a is None else a.statistic,
         p=None if a is None else a.p,
@@ -264,6 +267,9 @@ def _attribution(judged: Judgement) -> Attribution:
         least_p=judged.least_p,
         labelings=None if a is None else a.labelings,
         exact=None if a is None else a.exact,
+        p_units=None if change is None else change.p_units,
+        p_listeners=None if change is None else change.p_listeners,
+        p_both=None if change is None else change.p_both,
     )
 
 

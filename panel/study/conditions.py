@@ -36,6 +36,11 @@ class Stratum:
         return {"label": self.label, "takes": list(self.takes)}
 
 
+def groups_of(strata: Sequence[Stratum]) -> dict[str, int]:
+    """Take id to the index of its stratum; empty where nothing is given."""
+    return {take: i for i, stratum in enumerate(strata) for take in stratum.takes}
+
+
 def sides_of(conditions: Sequence[Condition], takes: Sequence[TakeLog]) -> list[list[TakeLog]]:
     """The logs of each condition's takes. Raises BadInput as the guard says."""
     known: Mapping[str, TakeLog] = {take.take_id: take for take in takes}

@@ -14,7 +14,7 @@ from functools import cached_property
 
 from panel.procedures.base import Procedure
 from panel.procedures.catalogue import PROCEDURES
-from panel.study.conditions import Condition, Stratum
+from panel.study.conditions import Condition, Stratum, groups_of
 from panel.study.documents import Json, canonical, digest
 from panel.study.factors import Factor, TakeLog, Value
 from panel.study.sampling import DrawnOrder, Sampling, sampled
@@ -156,7 +156,7 @@ class Contrast:
     @property
     def stratum_of(self) -> dict[str, int]:
         """Take id to the index of its stratum; empty where nothing is given."""
-        return {take: i for i, stratum in enumerate(self.strata) for take in stratum.takes}
+        return groups_of(self.strata)
 
     @property
     def asked_by(self) -> Procedure:

@@ -64,7 +64,9 @@ class ConditionTakes:
 @dataclass(frozen=True)
 class Attribution:
     """Whether the change is responsible; None where it was not tested. `least_p`: the smallest p
-    that these takes allow. `labelings`: ways to put the labels on the takes, `exact`: all tried."""
+    that these takes allow. `labelings`: ways to put the labels on the takes, `exact`: all tried.
+    `p_units`: of these; where votes point to a side, `p_listeners` over listeners and `p_both` over
+    both at once, and `p` is the largest of the three."""
 
     statistic: float | None
     p: float | None
@@ -72,6 +74,9 @@ class Attribution:
     least_p: float | None
     labelings: int | None
     exact: bool | None
+    p_units: float | None = None
+    p_listeners: float | None = None
+    p_both: float | None = None
 
 
 @dataclass(frozen=True)
@@ -275,7 +280,8 @@ class ContrastVerdict:
 
     `correct` of `trials`: right answers, or votes for the later condition; None where neither can
     be counted. `ties`: votes for neither, beside `trials`. `audible_elsewhere`: another answer to
-    the same conditions shows that they are told apart.
+    the same conditions shows that they are told apart. `scope`: what a claim of a question speaks
+    of (see panel.study.sampling); `specimens`: how many there are, by condition.
     """
 
     id: str
@@ -291,6 +297,8 @@ class ContrastVerdict:
     beats_chance: bool
     ties: int = 0
     audible_elsewhere: bool = False
+    scope: str | None = None
+    specimens: tuple[int, ...] = ()
 
     @property
     def claimed(self) -> bool:

@@ -33,11 +33,24 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class OfTheChange:
-    """`attribution`: the test over units, its p the largest of three where the question is
-    directed; `people`: these three, by pair of conditions; empty where it is not."""
+    """`attribution`: what is claimed by, its p the largest of three where the question is directed;
+    these are `p_units`, `p_listeners` and `p_both`, of which an undirected one has the first alone.
+    `people`: the three by pair of conditions, in their order.
+    """
 
     attribution: Attribution
+    p_units: float
+    p_listeners: float | None = None
+    p_both: float | None = None
     people: tuple[LargestOfThree, ...] = ()
+
+    @staticmethod
+    def of_units(found: Attribution) -> "OfTheChange":
+        return OfTheChange(found, found.p)
+
+    @staticmethod
+    def of_people(found: Attribution, people: LargestOfThree) -> "OfTheChange":
+        return OfTheChange(found, people.p_units, people.p_listeners, people.over_both.p, (people,))
 
 
 @dataclass(frozen=True)
@@ -88,11 +101,11 @@ def examine(
     """
     if coded.at_hand is not None:
         met = np.column_stack([coded.first, coded.second, coded.at_hand])
-        return OfTheChange(dealt_by_condition.test(coded.y, met, coded.labels))
+        return OfTheChange.of_units(dealt_by_condition.test(coded.y, met, coded.labels))
     units = Units.sampled(sampling, coded.take_ids, coded.labels)
     if not contrast.directed:
         found = _undirected(contrast, sampling, coded, units, rng)
-        return None if found is None else OfTheChange(found)
+        return None if found is None else OfTheChange.of_units(found)
     if contrast.is_dose:
         return _trend_of_people(contrast, coded, units, rng, settled_above)
     return _directed(coded, units, rng, settled_above)
@@ -123,14 +136,18 @@ def _directed(
     pairs = list(combinations(range(units.draw.sides), 2))
     if len(pairs) == 1:
         people = _of_two(coded, units, pairs[0], rng, settled_above)
-        return OfTheChange(_told(people.mean, people.p, people.least_p, units.draw), (people,))
+        told = _told(people.mean, people.p, people.least_p, units.draw)
+        return OfTheChange.of_people(told, people)
     spread = _spread(coded, units, rng)
     if settled_above is not None and spread.p > settled_above:
-        return OfTheChange(spread)
+        return OfTheChange.of_units(spread)
     each = tuple(_of_two(coded, units, pair, rng, None) for pair in pairs)
-    clearest = min(max(one.p_listeners, one.over_both.p) for one in each)
-    p = max(spread.p, min(1.0, len(pairs) * clearest))
-    return OfTheChange(replace(spread, p=p), each)
+    clearest = min(each, key=lambda one: max(one.p_listeners, one.over_both.p))
+    listeners, both = (
+        min(1.0, len(pairs) * p) for p in (clearest.p_listeners, clearest.over_both.p)
+    )
+    found = replace(spread, p=max(spread.p, listeners, both))
+    return OfTheChange(found, spread.p, listeners, both, each)
 
 
 def _told(statistic: float, p: float, least: float, draw: Draw) -> Attribution:
@@ -204,7 +221,5 @@ def _trend_of_people(
     )
     draw = units.draw
     exact = draw.labelings <= permutation.MOST_EXACT
-    return OfTheChange(
-        Attribution(people.mean, people.p, people.least_p, draw.distinct("none"), exact),
-        (people,),
-    )
+    told = Attribution(people.mean, people.p, people.least_p, draw.distinct("none"), exact)
+    return OfTheChange.of_people(told, people)

@@ -41,8 +41,12 @@ ATTRIBUTION = (
     "share right across minus within conditions, one-sided, centred by excerpt (after Mantel "
     "1967, Cancer Research 27, 209–220), or the two-sided difference of mean take scores "
     "(share of wins) for directed votes, or the trend over a numeric factor on its declared "
-    "scale. A question is claimed if the larger of its two p values passes Holm's adjustment "
-    "over the questions (Holm 1979, Scand. J. Statist. 6, 65–70)."
+    "scale. Labels belong to specimens where the claim is about a kind, else to takes, and are "
+    "permuted within sessions; across kinds the share right is held against the larger of the "
+    "kinds' own shares. For directed votes p is the largest of three: labels permuted, signs of "
+    "listeners' leanings flipped, and min F′ over both (Clark 1973, J. Verb. Learn. Verb. Behav. "
+    "12, 335–359). A question is claimed if the larger of its two p values passes Holm's "
+    "adjustment over the questions (Holm 1979, Scand. J. Statist. 6, 65–70)."
 )
 GIVEN = (
     "“{name}” was asked given {others}: the round robin ran within each of "

@@ -146,7 +146,21 @@ def _relabelled(told: Told, remark: Remark) -> tuple[str, ...]:
     else:
         text = "Relabelling the takes (a random draw from the {ways} ways): {what}, {p}."
     given = factor_names(say, told.plan, told.contrast.given)
-    return (say(text, given=given, ways=ways, what=_established(told, remark), p=p),)
+    tested = say(text, given=given, ways=ways, what=_established(told, remark), p=p)
+    return (tested, _largest(told)) if found.p_listeners is not None else (tested,)
+
+
+def _largest(told: Told) -> str:
+    """Of what the p of a directed claim is the largest."""
+    found = told.found.attribution
+    return told.say(
+        "That is the largest of three, as both recordings and listeners are samples: over "
+        "recordings {units}, over listeners (signs of their leanings flipped) {listeners}, over "
+        "both at once (min F′) {both}.",
+        units=p_equals(found.p_units or 0.0),
+        listeners=p_equals(found.p_listeners or 0.0),
+        both=p_equals(found.p_both if found.p_both is not None else 1.0),
+    )
 
 
 def _established(told: Told, remark: Remark) -> str:
@@ -155,9 +169,10 @@ def _established(told: Told, remark: Remark) -> str:
         what = ("a trend with {factor} is established by itself",
                 "a trend with {factor} is not established by itself")  # fmt: skip
     elif told.contrast.directed:
-        what = ("a lead of one condition beyond the spread of its takes is established by itself",
-                "a lead of one condition beyond the spread of its takes is not established by "
-                "itself")  # fmt: skip
+        what = ("a lead of one condition beyond the spread of its takes and of listeners is "
+                "established by itself",
+                "a lead of one condition beyond the spread of its takes and of listeners is not "
+                "established by itself")  # fmt: skip
     elif told.found.rates is not None:
         what = ("“different” said more often across conditions than of retakes is established by "
                 "itself",

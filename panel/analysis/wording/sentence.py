@@ -14,6 +14,7 @@ from panel.analysis.wording.phrases import (
     what_was_found,
     within_words,
 )
+from panel.analysis.wording.scope import about
 from panel.prose import Language, capital, listed
 from panel.study.plan import Contrast, Plan
 from panel.study.verdict import ContrastVerdict, Verdict
@@ -33,7 +34,7 @@ OF_LIKINGS = ("preferred", "divided", "no_preference")
 
 def sentence(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
     """The verdict of one contrast in one or two sentences."""
-    parts = [_outcome(say, plan, contrast, entry)]
+    parts = [_scoped(say, plan, contrast, entry)]
     found = entry.numbers.question
     if found is not None:
         if entry.trials + entry.ties:
@@ -41,6 +42,13 @@ def sentence(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdi
         if found.ranking is not None:
             parts.append(ranking.sentence(say, found.ranking, contrast.attribute))
     return " ".join(part for part in parts if part)
+
+
+def _scoped(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
+    """The outcome, after what it is about."""
+    outcome = _outcome(say, plan, contrast, entry)
+    scope = about(say, plan, contrast, entry)
+    return say("{scope}: {outcome}", scope=scope, outcome=outcome) if scope else outcome
 
 
 def _outcome(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
@@ -255,7 +263,7 @@ def headline(say: Language, plan: Plan, verdict: Verdict) -> str:
 
 def _headline_of_one(say: Language, plan: Plan, entry: ContrastVerdict) -> str:
     contrast = plan.contrast(entry.id)
-    parts = [_outcome(say, plan, contrast, entry)]
+    parts = [_scoped(say, plan, contrast, entry)]
     if entry.trials + entry.ties:
         parts.append(given_sentence(say, plan, contrast))
     return " ".join(part for part in parts if part)

@@ -16,7 +16,15 @@ from panel.design.guard.as_drawn import following, recorded_in
 from panel.prose import listed, plural, quoted, spelled
 from panel.study.conditions import Condition
 from panel.study.factors import Factor, TakeLog
-from panel.study.sampling import NOT_SAMPLED, DrawnOrder, Sampling, Scope, plain, sampled
+from panel.study.sampling import (
+    NOT_SAMPLED,
+    NOTHING_GIVEN,
+    DrawnOrder,
+    Sampling,
+    Scope,
+    plain,
+    sampled,
+)
 
 MOST_NAMED = 6
 
@@ -77,13 +85,14 @@ def reach(
     alpha: float = 0.05,
     is_dose: bool = False,
     factor: Factor | None = None,
+    strata: Mapping[str, int] = NOTHING_GIVEN,
 ) -> Reach:
     """What a claim about these conditions can speak of.
 
-    `alpha`, `is_dose` as for `panel.study.sampling.sampled`; `factor`: what is asked about, where
-    that is known.
+    `alpha`, `is_dose`, `strata` as for `panel.study.sampling.sampled`; `factor`: what is asked
+    about, where that is known.
     """
-    found = sampled(conditions, recorded.takes, alpha, is_dose=is_dose)
+    found = sampled(conditions, recorded.takes, alpha, is_dose=is_dose, strata=strata)
     asked = _Asked(conditions, recorded, found, alpha, factor)
     remarks = (*_barriers(asked), *_short(asked), *log_remarks(asked.only), *_carrier(asked))
     return Reach(found.scope, _sentence(asked), remarks)
@@ -217,8 +226,16 @@ def _short(asked: _Asked) -> list[Remark]:
     short = asked.sampling.short
     if short is None or asked.sampling.barrier == "no_specimen":
         return []
-    say = {"shared": _shared, "unequal": _unequal, "few": _few}
+    say = {"given": _given, "shared": _shared, "unequal": _unequal, "few": _few}
     return [Remark(short, *say[short](asked))]
+
+
+def _given(_: _Asked) -> tuple[str, str]:
+    return (
+        "Where takes are compared only among those alike in something else, a claim is about these "
+        "specimens, not their kind.",
+        "For the kind, ask with all else alike.",
+    )
 
 
 def _shared(asked: _Asked) -> tuple[str, str]:

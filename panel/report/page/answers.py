@@ -190,7 +190,8 @@ def _another_recording(say: Language, contrast: Contrast, entry: ContrastVerdict
         return [*lines, say("No difference is claimed here, so there is none to explain.")]
     question = entry.numbers.question
     if question is not None and question.attribution.p is not None:
-        lines.append(_relabelled(say, contrast, question.attribution, question.attribution.p))
+        lines.append(_relabelled(say, contrast, question.attribution))
+        lines += _over_people(say, question.attribution)
     lines.append(
         say(
             "So the plan's rule puts it down to the change. Anything that changed along with it "
@@ -235,8 +236,23 @@ AS_MUCH = {
 }
 
 
-def _relabelled(say: Language, contrast: Contrast, found: Attribution, p: float) -> str:
+def _over_people(say: Language, found: Attribution) -> list[str]:
+    """A direction speaks of people: whether it holds for others like them."""
+    if found.p_listeners is None or found.p_both is None:
+        return []
+    return [
+        say(
+            "Listeners are a sample too: over them it is p {listeners}, over recordings and "
+            "listeners at once p {both}. The claim rests on the largest of the three.",
+            listeners=p_value(found.p_listeners, say),
+            both=p_value(found.p_both, say),
+        )
+    ]
+
+
+def _relabelled(say: Language, contrast: Contrast, found: Attribution) -> str:
     ways = found.labelings
+    p = 1.0 if found.p_units is None else found.p_units
     if not ways:
         text = "Over the recordings, each left out in turn, it holds too (p {p})."
         return say(text, p=p_value(p, say))

@@ -31,8 +31,9 @@ from panel.stages.rows import (
 )
 from panel.store.session import Store
 from panel.store.tables import Clip, Take
-from panel.study.conditions import Condition
+from panel.study.conditions import Condition, groups_of
 from panel.study.factors import Factor, is_logged
+from panel.study.plan import Contrast
 
 MOST_PROPOSED = 3
 
@@ -107,17 +108,17 @@ def facts(store: Store, study_id: int) -> Facts:
 
 def _asked(session: Session, study_id: int) -> list[_Question]:
     return [
-        _Question(
-            c.name,
-            c.conditions,
-            reach_in(session, study_id, c.conditions, c.factor, is_dose=c.is_dose),
-            guarded(session, study_id, c.conditions, None, c.given),
-            c.is_dose,
-            c.directed,
-        )
+        _as_asked(session, study_id, c, guarded(session, study_id, c.conditions, None, c.given))
         for c in map(asked_in, contrasts_in(session, study_id))
         if c.role == "question"
     ]
+
+
+def _as_asked(session: Session, study_id: int, c: Contrast, found: GuardResult) -> _Question:
+    reach = reach_in(
+        session, study_id, c.conditions, c.factor, is_dose=c.is_dose, strata=groups_of(found.strata)
+    )
+    return _Question(c.name, c.conditions, reach, found, c.is_dose, c.directed)
 
 
 def _borne(session: Session, study_id: int, proposed: Sequence[Proposal]) -> list[_Question]:
@@ -126,7 +127,14 @@ def _borne(session: Session, study_id: int, proposed: Sequence[Proposal]) -> lis
         _Question(
             p.name,
             p.conditions,
-            reach_in(session, study_id, p.conditions, p.factor, is_dose=False),
+            reach_in(
+                session,
+                study_id,
+                p.conditions,
+                p.factor,
+                is_dose=False,
+                strata=groups_of(p.guard.strata),
+            ),
             p.guard,
         )
         for p in proposed

@@ -1,6 +1,6 @@
 """How far claims about a study's takes can reach, from its log as it stands."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from sqlmodel import Session
 
@@ -10,6 +10,7 @@ from panel.store.session import Store
 from panel.store.tables import Study
 from panel.study.conditions import Condition
 from panel.study.rules import read_rules
+from panel.study.sampling import NOTHING_GIVEN
 
 
 def recorded_in(session: Session, study_id: int) -> Recorded:
@@ -30,13 +31,14 @@ def reach_in(
     factor: str | None,
     *,
     is_dose: bool,
+    strata: Mapping[str, int] = NOTHING_GIVEN,
 ) -> Reach:
     """How far a claim about these conditions can reach. `factor`: the key of what is asked about;
-    `is_dose`: the conditions are in order."""
+    `is_dose`: the conditions are in order; `strata`: take id to those alike in what is given."""
     asked = next((known for known in factors_in(session, study_id) if known.id == factor), None)
     recorded = recorded_in(session, study_id)
     alpha = alpha_in(session, study_id)
-    return reach(conditions, recorded, alpha=alpha, is_dose=is_dose, factor=asked)
+    return reach(conditions, recorded, alpha=alpha, is_dose=is_dose, factor=asked, strata=strata)
 
 
 def alpha_in(session: Session, study_id: int) -> float:

@@ -17,6 +17,7 @@ from panel.stages.contrasts.rows import contrasts_in
 from panel.stages.contrasts.scope import reach_in
 from panel.stages.rows import asked_in, factors_in, log_of, takes_in, twins_of
 from panel.store.session import Store
+from panel.study.conditions import groups_of
 from panel.study.plan import Contrast
 
 
@@ -113,7 +114,14 @@ def _proposed(
 ) -> ProposalView:
     reach = None
     if found.factor is not None:
-        reach = reach_in(session, study_id, found.conditions, found.factor, is_dose=False)
+        reach = reach_in(
+            session,
+            study_id,
+            found.conditions,
+            found.factor,
+            is_dose=False,
+            strata=groups_of(found.guard.strata),
+        )
     return ProposalView(
         name=found.name,
         factor=found.factor,
@@ -157,7 +165,12 @@ def _view(
         finding = result.sentence
         if contrast.role == "question":
             reach = reach_in(
-                session, study_id, contrast.conditions, contrast.factor, is_dose=contrast.is_dose
+                session,
+                study_id,
+                contrast.conditions,
+                contrast.factor,
+                is_dose=contrast.is_dose,
+                strata=groups_of(result.strata),
             )
         warnings = _warnings(result, reach) + channel_warnings(
             session, study_id, contrast.conditions

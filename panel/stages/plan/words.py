@@ -100,6 +100,7 @@ def _scopes(plan: Plan) -> tuple[str, ...]:
             alpha=plan.alpha,
             is_dose=question.is_dose,
             factor=names.get(question.factor or ""),
+            strata=question.stratum_of,
         )
         found.append(f"{question.name}: {told.sentence}")
         found += [remark.finding for remark in told.remarks]

@@ -132,11 +132,17 @@ def q(made, procedure="abx", takes=(4, 4), **more):
     return made.contrast("q1", procedure, takes, **({"votes": 16} | more))
 
 
+ABOUT = (
+    "These specimens, “the plain one” (plain) against “the treated one” (treated), in one bench: "
+)
+
+
 def test_heard(made):
     c = verdict_of(made, q(made), (130, 160), (75, 150))["q1"]
     assert c["verdict"] == "heard"
     assert (c["correct"], c["trials"]) == (130, 160)
-    assert c["sentence"] == (
+    assert (c["scope"], c["specimens"]) == ("specimens", [1, 1])
+    assert c["sentence"] == ABOUT + (
         "Heard. Told apart in 130 of 160 blind comparisons, where guessing gives about 80; two "
         "takes of the same condition, in 75 of 150 (guessing: about 75)."
     )
@@ -245,7 +251,7 @@ def test_heard_by_attribute_in_either_direction(made):
         c = verdict_of(made, q(made, "attribute"), (count, 160), (75, 150))["q1"]
         assert c["verdict"] == "heard"
         assert c["correct"] == count
-        assert c["sentence"] == (
+        assert c["sentence"] == ABOUT + (
             f"Heard. “{more}” was said to have more top end in 130 of 160 blind comparisons, where "
             "a coin gives about 80."
         )
@@ -309,7 +315,7 @@ def test_no_votes_within_conditions_leave_nothing_to_compare_with(made):
 def test_not_heard(made):
     found = verdict_of(made, q(made), (160, 320), (120, 240))
     assert found["q1"]["verdict"] == "not_heard"
-    assert found["q1"]["sentence"].startswith("Not heard; at most ")
+    assert found["q1"]["sentence"].startswith(ABOUT + "Not heard; at most ")
     assert found["q1"]["numbers"]["share_upper"] < 0.25
     assert found["check"]["verdict"] == "heard"
     assert found["q1-retakes"]["verdict"] == "not_heard"
@@ -384,7 +390,8 @@ def test_preferred(made):
     c = verdict_of(made, q(made, "preference"), (130, 160), (75, 150))["q1"]
     assert c["verdict"] == "preferred"
     assert c["sentence"].startswith(
-        "Preferred. “treated” was preferred in 130 of 160 blind comparisons, where a coin gives "
+        ABOUT
+        + "Preferred. “treated” was preferred in 130 of 160 blind comparisons, where a coin gives "
         "about 80."
     )
     assert "preference without demonstrated audibility" in c["sentence"]

@@ -62,6 +62,7 @@ def test_every_sentence_is_put_into_the_language(study):
     plan, verdict = study
     names = {word for c in plan.contrasts for word in (c.name, c.attribute or "")}
     names |= {condition.label for c in plan.contrasts for condition in c.conditions}
+    names |= {plan.carrier} | {take.specimen for take in plan.takes}
     names |= {row.listener for row in verdict.reliability} | set(plan.take_labels.values())
     names |= set(plan.excerpt_ids) | set(plan.factor_names.values()) | {plan.sha256}
     longest_first = sorted(names - {""}, key=len, reverse=True)

@@ -48,6 +48,10 @@ def codes(takes, conditions=None, **how):
 
 
 CASES = {
+    "given something else": (
+        codes(KIND, strata={take.take_id: take.order % 2 for take in KIND}),
+        ("specimens", ["given"]),
+    ),
     "the kind": (codes(KIND), ("kind", [])),
     "one a side, fitted anew": (codes(FITTINGS), ("specimens", ["few"])),
     "three a side": (codes(log(*"ABBABA")), ("specimens", ["few"])),

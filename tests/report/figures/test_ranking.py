@@ -40,8 +40,10 @@ def plan():
         "schedule_seed": "00" * 16,
         "factors": [{"id": "lacquer", "name": "lacquer", "kind": "named", "unit": "",
                      "tolerance": 0.0}],
-        "takes": [{"id": t, "label": t, "sha256": "", "order": i, "log": {}}
-                  for i, t in enumerate(takes)],
+        "carrier": "", "draws": [],
+        "takes": [{"id": t, "label": t, "sha256": "", "order": i, "log": {},
+                   "specimen": t[:-1], "session": "one"}
+                  for i, t in enumerate(sorted(takes, key=lambda t: t[-1]))],
         "excerpts": [{"id": "e1", "start_s": 0.0, "end_s": 5.0}],
         "contrasts": [asked, {"id": "q1-retakes", "name": "Retakes", "role": "retake_control",
                               "of": "q1", "procedure": "preference"}],

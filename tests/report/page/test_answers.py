@@ -56,7 +56,7 @@ def entry(code="heard", correct=75, trials=100, ties=0, role="question", next=()
         "share_upper": 0.551, "share_estimate": 0.5, "within_right": 21, "within_trials": 40,
         "barrier": None, "p_heard_holm": 0.031746, "listeners": 10, "votes_cast": trials,
         "votes_planned": trials, "conditions": (), "takes": (),
-        "attribution": Attribution(None, 1 / 126, None, None, 126, True),
+        "attribution": Attribution(None, 1 / 126, None, None, 126, True, 1 / 126),
     } | numbers  # fmt: skip
     own = {f.name for f in fields(QuestionNumbers)}
     question = QuestionNumbers(**{k: v for k, v in known.items() if k in own})

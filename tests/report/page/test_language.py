@@ -88,6 +88,7 @@ def names_of(study) -> list[str]:
     names |= {factor.name for factor in plan.factors} | {factor.unit for factor in plan.factors}
     names |= {str(value) for log in plan.logs for value in log.values.values()}
     names |= set(plan.take_labels.values()) | set(plan.excerpt_ids)
+    names |= {plan.carrier} | {take.specimen for take in plan.takes}
     names |= {row.listener for row in verdict.reliability} | {FOUND.name}
     names |= {one.first for one in measured().values()} | {one.last for one in measured().values()}
     return sorted(names - {""}, key=len, reverse=True)
