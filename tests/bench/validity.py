@@ -283,6 +283,7 @@ def false_heard() -> list[Cell]:
                 )
     for procedure, takes, size, more in (
         ("duo_trio", (4, 4), LARGE, {}), ("duo_trio", (5, 5), LARGE, {}),
+        ("tetrad", (4, 4), LARGE, {}), ("tetrad", (5, 5), LARGE, {}),
         ("same_different", (4, 4), LARGE, {}), ("same_different", (5, 5), LARGE, {}),
         ("reminder", (4, 4), SMALL, {}), ("reminder", (5, 5), SMALL, {}),
         ("preference", (4, 4), SMALL, {"ties": True}),
@@ -485,7 +486,7 @@ def controls() -> list[Cell]:
 def false_not_heard() -> list[Cell]:
     out = []
     for listeners in (12, 40, 200):
-        for procedure in ("abx", "triangle"):
+        for procedure in ("abx", "triangle", "tetrad"):
             study = one(procedure, (1, 1), (listeners, 16))
             for hearing in (0.26, 0.3):
                 out.append(
@@ -556,6 +557,7 @@ def intervals() -> list[Cell]:
     for procedure, size, dprime in (
         ("abx", (12, 16), 2.0), ("abx", (40, 16), 1.5), ("abx", (40, 16), 2.5),
         ("abx", (200, 8), 2.0), ("triangle", (40, 16), 2.0),
+        ("tetrad", (40, 16), 2.0),
     ):  # fmt: skip
         out.append(
             Cell(
