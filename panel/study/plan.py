@@ -315,6 +315,11 @@ class Plan:
         return self.exclusion.headphones == "exclude"
 
     @property
+    def excludes(self) -> bool:
+        """Whether there are listeners whose votes may not count."""
+        return self.planted_least_right is not None or self.exclude_by_headphones
+
+    @property
     def questions(self) -> tuple[Contrast, ...]:
         return tuple(c for c in self.contrasts if c.role == "question")
 

@@ -5,7 +5,7 @@ its retake control. Everything here is counts, p values and bounds; panel.analys
 turns them into a code.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -32,7 +32,9 @@ class Evidence:
     `cast`, `planned`: votes on the contrast, pairs of both kinds, before any exclusion. Bounds
     respect listeners and are worked out when asked for; `rates` are those of a same–different
     contrast; `share_under` and `mean_within` answer
-    whether a bound lies under a limit by one evaluation of what the bound inverts.
+    whether a bound lies under a limit by one evaluation of what the bound inverts. `everybody`: the
+    evidence of all who voted, where some were excluded: limits from those who pass alone would say
+    too much, so “at least” is everybody's and “at most” the larger of the two.
     """
 
     contrast: Contrast
@@ -46,6 +48,11 @@ class Evidence:
     confidence: float
     anytime: bool
     rates: called_different.Rates | None = None
+    everybody: "Evidence | None" = None
+
+    def beside(self, everybody: "Evidence") -> "Evidence":
+        """The same with the evidence of all who voted; a check has theirs already."""
+        return self if self.contrast.role == "planted_check" else replace(self, everybody=everybody)
 
     @property
     def attribution(self) -> Attribution | None:
@@ -97,12 +104,16 @@ class Evidence:
     def share_upper(self) -> float | None:
         if not self._has_upper:
             return None
-        return shares.share_upper(
+        own = shares.share_upper(
             self.asked.scores, self.contrast.chance, self.confidence, anytime=self.anytime
         )
+        all_of_them = self.everybody.share_upper if self.everybody else own
+        return None if all_of_them is None else max(own, all_of_them)
 
     @cached_property
     def share_lower(self) -> float | None:
+        if self.everybody is not None:
+            return self.everybody.share_lower
         if not self._has_share:
             return None
         return shares.share_lower(
@@ -112,8 +123,10 @@ class Evidence:
     def share_under(self, limit: float) -> bool:
         """Is `share_upper` under `limit`, 0 < limit < 1?"""
         claim = self.contrast.chance + (1 - self.contrast.chance) * limit
-        return self._has_upper and shares.mean_under(
-            self.asked.scores, claim, self.confidence, anytime=self.anytime
+        return (
+            self._has_upper
+            and shares.mean_under(self.asked.scores, claim, self.confidence, anytime=self.anytime)
+            and (self.everybody is None or self.everybody.share_under(limit))
         )
 
     def mean_within(self, low: float, high: float) -> bool:
@@ -123,6 +136,7 @@ class Evidence:
             scores.size > 0
             and shares.mean_under(scores, high, one_side, anytime=self.anytime)
             and shares.mean_under(1 - scores, 1 - low, one_side, anytime=self.anytime)
+            and (self.everybody is None or self.everybody.mean_within(low, high))
         )
 
     def p_chance(self, plan: Plan) -> float:

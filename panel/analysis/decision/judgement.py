@@ -196,7 +196,12 @@ def judge(
         c.id: withdrawn.most_removed(plan.contrast(c.of) if c.of else c, gone)
         for c in plan.contrasts
     }
-    return decide(plan, _gather(plan, cast, withdrawn.present(listeners), exclude, part), removed)
+    there = withdrawn.present(listeners)
+    found = _gather(plan, cast, there, exclude, part)
+    if exclude and plan.excludes:
+        everybody = _gather(plan, cast, there, False, part)
+        found = {id_: one.beside(everybody[id_]) for id_, one in found.items()}
+    return decide(plan, found, removed)
 
 
 def decide(

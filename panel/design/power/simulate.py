@@ -235,7 +235,22 @@ def gathered(
     until: int | None = None,
 ) -> dict[str, Evidence]:
     """The evidence of one simulated study, by contrast id; `until` as in `judged`."""
-    admitted = _admitted(plan, asked, answers)
+    found = _of_admitted(plan, asked, answers, _admitted(plan, asked, answers), until)
+    if not plan.excludes:
+        return found
+    everyone = np.zeros(plan.listeners, np.int64)
+    everybody = _of_admitted(plan, asked, answers, everyone, until)
+    return {id_: one.beside(everybody[id_]) for id_, one in found.items()}
+
+
+def _of_admitted(
+    plan: Plan,
+    asked: tuple[Asked, ...],
+    answers: Mapping[str, Simulated],
+    admitted: Ints,
+    until: int | None,
+) -> dict[str, Evidence]:
+    """The same of the listeners who count; `admitted` as `_admitted` gives it."""
     out = {}
     for one in asked:
         own = answers[one.contrast.id]

@@ -2,9 +2,12 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from panel.analysis.counts.check_rule import MADE_FOR, check_rule
 from panel.design.guard.scope_words import Recorded, reach
 from panel.procedures.catalogue import in_order
-from panel.prose import either, listed, plural
+from panel.prose import either, listed, percent, plural
 from panel.study.plan import Contrast, Plan
 
 CHECK_WORDS = {
@@ -198,7 +201,8 @@ def _exclusion(plan: Plan) -> tuple[str, ...]:
         "Everybody's votes count."
         if least is None
         else f"Listeners with fewer than {least} planted checks right are left out; the verdict "
-        "says whether that changes it."
+        "says whether that changes it.",
+        *_check_rule(plan),
     ]
     check = f"The headphone check ({CHECK_WORDS[plan.exclusion.headphone_check]})"
     if plan.exclude_by_headphones:
@@ -208,6 +212,26 @@ def _exclusion(plan: Plan) -> tuple[str, ...]:
     if plan.own_summary:
         found.append("After the end each listener may see how their own answers went.")
     return tuple(found)
+
+
+def _check_rule(plan: Plan) -> tuple[str, ...]:
+    """What the rule of checks lets through, where all checks are put in one way; and what limits
+    follow from."""
+    least, ways = plan.planted_least_right, {check.procedure for check in plan.planted_checks}
+    if least is None or len(ways) != 1:
+        return ()
+    kind = plan.planted_checks[0].asked_by
+    if kind.curve is None:
+        return ()
+    hears = float(kind.curve.probability(np.array([MADE_FOR]))[0])
+    of = sum(check.votes_per_listener for check in plan.planted_checks)
+    rule = check_rule(least, of, kind.chance, hears)
+    return (
+        f"Whoever guesses gets {least} of {of} right in {percent(rule.guessing)} of cases, whoever "
+        f"hears the check well (d′ {MADE_FOR:g}) in {percent(rule.hearing)}.",
+        "“At least” is said of all who voted; “at most” is the larger limit, with and without "
+        "those who are left out.",
+    )
 
 
 def _takes(count: int) -> str:

@@ -139,3 +139,23 @@ def test_error_rate_under_looking_at_every_vote_with_exclusion(made, least):
                 false += 1
                 break
     assert false / runs <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
+
+
+def test_limits_are_of_all_who_voted_and_at_most_is_the_larger(made):
+    """Nine who hear all, and nine who guess and are left out: from those who pass alone “at
+    least” would say too much."""
+    document, votes, rows = study(made, [4] * 9 + [0] * 9)
+    turned = [
+        replace(v, correct=False, answer="two" if v.answer == "one" else "one")
+        if v.listener >= "L09" and v.contrast == "q1" and v.trial % 2
+        else v
+        for v in votes
+    ]
+    strict = conclude(document, *as_tables(turned, rows))["contrasts"][0]["numbers"]
+    lax = document | {"exclusion": {"planted_least_right": None, "headphones": "record"}}
+    everybody = conclude(lax, *as_tables(turned, rows))["contrasts"][0]["numbers"]
+    alone = [v for v in turned if v.listener < "L09"]
+    passing = conclude(lax, *as_tables(alone, rows[:9]))["contrasts"][0]["numbers"]
+    assert strict["share_lower"] == everybody["share_lower"] < passing["share_lower"]
+    assert strict["share_upper"] == max(everybody["share_upper"], passing["share_upper"])
+    assert strict["share_right"] == passing["share_right"]

@@ -3,10 +3,12 @@
 import hashlib
 import json
 
+import numpy as np
 import pytest
 import recordings
 import rfc8785
 from recordings import Made
+from scipy.stats import binom, norm
 from sqlmodel import select
 
 from panel.errors import BadInput, Conflict, NotFound
@@ -211,6 +213,19 @@ def test_plan_in_words_says_what_is_claimed_and_when(ready: Made):
         "0.5–2.5 s",
     ):
         assert part in words
+
+
+def test_plan_in_words_says_what_a_rule_of_checks_lets_through(ready: Made):
+    """3 of 4 by guessing: 5/16. Of d′ 4: binom of the differencing ABX curve."""
+    lock.set_rule(ready.store, ready.id, planted_least_right=3)
+    (check,) = lock.draft(ready.store, ready.id).plan.planted_checks
+    assert (check.procedure, check.votes_per_listener) == ("abx", 4)
+    a, b = norm.cdf(4 / np.sqrt(2)), norm.cdf(4 / np.sqrt(6))
+    hearing = binom.sf(2, 4, 1 - a - b + 2 * a * b)
+    text = words_of(ready)
+    assert "Whoever guesses gets 3 of 4 right in 31\N{NO-BREAK SPACE}% of cases" in text
+    assert f"(d′ 4) in {100 * hearing:.0f}\N{NO-BREAK SPACE}%" in text
+    assert "“At least” is said of all who voted" in text
 
 
 def test_plan_in_words_repeats_the_reason_of_an_override(ready: Made):
