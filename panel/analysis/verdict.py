@@ -12,6 +12,7 @@ import numpy as np
 
 from panel.analysis import listeners_across, ranked, reliability, sizes
 from panel.analysis.counts import anytime, anytime_difference, called_different
+from panel.analysis.counts.by_excerpt import by_excerpt
 from panel.analysis.decision import left_out, withdrawn
 from panel.analysis.decision.against_chance import Tally
 from panel.analysis.decision.by_stratum import by_stratum
@@ -35,6 +36,7 @@ from panel.study.verdict import (
     ConditionTakes,
     ContrastVerdict,
     Divided,
+    ExcerptVotes,
     Excluded,
     Numbers,
     QuestionNumbers,
@@ -201,6 +203,7 @@ def _of_question(
         anytime_difference=_anytime_difference(e) if _asked_at_any_look(plan, e) else None,
         given=tuple(plan.factor_names.get(f, f) for f in given),
         cells=contrast.cells if given else (),
+        by_excerpt=_by_excerpt(plan, e),
         by_stratum=tuple(StratumVotes(s.label, s.count, s.n) for s in by_stratum(e)),
         # No vote links takes of two strata.
         worths=_worths(e) if contrast.directed and not given else None,
@@ -209,6 +212,38 @@ def _of_question(
         rates=_rates(e),
         neither=e.asked.ties if contrast.ties else None,
         divided=_divided(judged) if contrast.liking else None,
+    )
+
+
+def _by_excerpt(plan: Plan, e: Evidence) -> tuple[ExcerptVotes, ...]:
+    """Votes across conditions by excerpt, with limits where there is a right answer and one look;
+    empty for votes on one excerpt."""
+    coded = e.coded
+    if coded is None:
+        return ()
+    if len(coded.excerpts) < 2:
+        return ()
+    use = coded.across & coded.decided
+    found = by_excerpt(
+        coded.y[use],
+        coded.listener[use],
+        coded.excerpt[use],
+        len(coded.excerpts),
+        e.contrast.chance,
+        plan.confidence,
+    )
+    limited = not plan.anytime and e.share_upper is not None
+    return tuple(
+        ExcerptVotes(
+            excerpt,
+            one.right,
+            one.n,
+            one.listeners,
+            one.estimate if limited else None,
+            one.lower_together if limited else None,
+            one.upper_together if limited else None,
+        )
+        for excerpt, one in zip(coded.excerpts, found, strict=True)
     )
 
 

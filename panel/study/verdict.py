@@ -100,6 +100,20 @@ class AnytimeDifference:
 
 
 @dataclass(frozen=True)
+class ExcerptVotes:
+    """Votes on one excerpt: right ones, or for the later condition. `share_…`: who hear, as if they
+    always did; the limits of all excerpts hold together."""
+
+    excerpt: str
+    count: int
+    votes: int
+    listeners: int
+    share_estimate: float | None = None
+    share_lower: float | None = None
+    share_upper: float | None = None
+
+
+@dataclass(frozen=True)
 class StratumVotes:
     """`count` of `votes` were right, or for the later condition."""
 
@@ -231,6 +245,7 @@ class QuestionNumbers:
     given: tuple[str, ...] = ()
     cells: tuple[tuple[int, ...], ...] = ()
     by_stratum: tuple[StratumVotes, ...] = ()
+    by_excerpt: tuple[ExcerptVotes, ...] = ()
     worths: Worths | NotTold | None = None
     ranking: Ranking | None = None
     dose_response: DoseResponse | None = None

@@ -26,6 +26,7 @@ class Coded:
     take in the first position. `tied`: neither was preferred (then `y` says nothing); None where
     that cannot be said. `differ`: two takes were played; None where they always are.
     `at_hand` (votes, 2): the takes that were at hand beside the pair; None where there are none.
+    `excerpts`: the names behind `excerpt`, where they are known.
     """
 
     take_ids: tuple[str, ...]
@@ -40,6 +41,7 @@ class Coded:
     tied: NDArray[np.bool_] | None = None
     differ: NDArray[np.bool_] | None = None
     at_hand: Ints | None = None
+    excerpts: tuple[str, ...] = ()
 
     @cached_property
     def decided(self) -> NDArray[np.bool_]:
@@ -75,19 +77,21 @@ class Coded:
         place = {take: i for i, take in enumerate(take_ids)}
         number = np.array([place.get(take, -1) for take in self.take_ids], np.int64)
         listener, people = _anew(self.listener[rows])
+        excerpt, played = _anew(self.excerpt[rows])
         return Coded(
             take_ids=take_ids,
             labels=labels,
             first=number[self.first[rows]],
             second=number[self.second[rows]],
             one=number[self.one[rows]],
-            excerpt=_anew(self.excerpt[rows])[0],
+            excerpt=excerpt,
             listener=listener,
             listeners=tuple(self.listeners[i] for i in people),
             y=self.y[rows],
             tied=None if self.tied is None else self.tied[rows],
             differ=None if self.differ is None else self.differ[rows],
             at_hand=None if self.at_hand is None else number[self.at_hand[rows]],
+            excerpts=tuple(self.excerpts[i] for i in played) if self.excerpts else (),
         )
 
 
@@ -103,19 +107,21 @@ def code(contrast: Contrast, votes: VoteTable, rows: Ints | None = None) -> Code
     first, second = kind.pair(slots).T
     chosen, correct = kind.chosen(slots, answer), votes.correct[rows]
     listener, people = _anew(votes.listener[rows])
+    excerpt, played = _anew(votes.excerpt[rows])
     return Coded(
         take_ids=take_ids,
         labels=labels,
         first=first,
         second=second,
         one=slots[:, 0],
-        excerpt=_anew(votes.excerpt[rows])[0],
+        excerpt=excerpt,
         listener=listener,
         listeners=tuple(votes.listeners[i] for i in people),
         y=chosen == second if contrast.directed else correct == RIGHT,
         tied=votes.tied[rows] if contrast.ties else None,
         differ=kind.differ(slots),
         at_hand=kind.at_hand(slots),
+        excerpts=tuple(votes.excerpts[i] for i in played),
     )
 
 

@@ -133,6 +133,7 @@ def _question_sentence(
                     found=found,
                 ),
                 _all_pairs(say, plan, contrast),
+                _on_average(say, entry),
                 _two_recordings(say, entry),
             )
             if part
@@ -195,6 +196,16 @@ def _all_pairs(say: Language, plan: Plan, contrast: Contrast) -> str:
     return say(
         "This is over all pairs of values of {name}, near and far together.",
         name=plan.factor_names.get(contrast.factor or "", say("the dose")),
+    )
+
+
+def _on_average(say: Language, entry: ContrastVerdict) -> str:
+    """An average hides the one excerpt on which it is heard."""
+    found = entry.numbers.question
+    if found is None or len(found.by_excerpt) < 2:
+        return ""
+    return say(
+        "This is on average over these {n} excerpts, not for each of them.", n=len(found.by_excerpt)
     )
 
 

@@ -24,7 +24,14 @@ from panel.prose import (
 from panel.report.figures.outcome import later
 from panel.study.plan import Contrast, Plan
 from panel.study.shapes import NotTold
-from panel.study.verdict import AnytimeDifference, ContrastVerdict, Numbers, QuestionNumbers, Rates
+from panel.study.verdict import (
+    AnytimeDifference,
+    ContrastVerdict,
+    ExcerptVotes,
+    Numbers,
+    QuestionNumbers,
+    Rates,
+)
 
 Line = tuple[str, str]
 SIZE_WORDS = {
@@ -119,12 +126,45 @@ def _chance(say: Language, plan: Plan, kind: Procedure, numbers: Numbers) -> lis
     return lines
 
 
+def _by_excerpt(say: Language, plan: Plan, found: QuestionNumbers) -> list[Line]:
+    """What each excerpt gave; nothing is claimed of other music."""
+    spans = {e.id: (e.start_s, e.end_s) for e in plan.excerpts}
+    return [
+        (
+            say(
+                "Excerpt {name} ({start} to {end} s)",
+                name=one.excerpt,
+                start=decimal(spans[one.excerpt][0], 1, say=say),
+                end=decimal(spans[one.excerpt][1], 1, say=say),
+            ),
+            _on_excerpt(say, one),
+        )
+        for one in found.by_excerpt
+        if one.excerpt in spans
+    ]
+
+
+def _on_excerpt(say: Language, one: ExcerptVotes) -> str:
+    counts = say("{of} by {listeners}", of=_of(say, one.count, one.votes),
+                 listeners=say.count(one.listeners, "{n} listener", "{n} listeners"))  # fmt: skip
+    if one.share_lower is None or one.share_upper is None:
+        return counts
+    return say(
+        "{counts}; as if at least {least} and at most {most} always heard it (limits of all "
+        "excerpts together)",
+        counts=counts,
+        least=percent_down(one.share_lower, say=say),
+        most=percent_up(one.share_upper, say=say),
+    )
+
+
 def _of_question(say: Language, plan: Plan, numbers: Numbers) -> list[Line]:
     found = numbers.question
     if found is None:
         return []
     return [
         *_within(say, found),
+        *_by_excerpt(say, plan, found),
         *_rates(say, found.rates),
         *_anytime_difference(say, found.anytime_difference),
         *_attribution(say, found, len(plan.questions)),
