@@ -59,9 +59,20 @@ def readme(plan: Plan, headline: str) -> str:
         "the share right on pairs within; then put the condition labels on the takes in every "
         "other possible way and see how often the difference is as large. (Fair Hearing first "
         "takes out each excerpt's own share right; verdict.json describes its methods.) For "
-        "attribute and preference give each take its share of wins over all its comparisons, "
-        "compare the means of the conditions, and count both tails. For doses correlate a pair's "
-        "share right with its distance in dose, weighted by votes.",
+        "attribute and preference give each take its share of wins over all its comparisons, a "
+        "listener's votes weighing together 1, compare the means of the conditions, and count both "
+        "tails. For doses correlate a pair's share right with its distance in dose, weighted by "
+        "votes.",
+        "What the labels move with follows from plan.json: each take names its specimen and the "
+        "session in which it was recorded. Labels change places only among what was recorded in "
+        "the same sessions. Where the scope in verdict.json is “kind”, the label belongs to the "
+        "specimen and all its takes move with it, and what is taken off the share right across is "
+        "the larger of the conditions' own shares, over pairs of two different specimens. Where it "
+        "is “specimens”, the label belongs to the take. Where it is “recordings”, nothing is "
+        "claimed about what was changed.",
+        "For attribute and preference that is one of three: flip the signs of the listeners' own "
+        "leanings (share for the later condition less one half) in every way, and take min F' over "
+        "listeners and recordings at once (Clark 1973); the claim rests on the largest p.",
         f"SHA-256 of plan.json: {plan.sha256}",
         "Anybody can check it with: sha256sum plan.json",
     ]
