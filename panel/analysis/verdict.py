@@ -124,7 +124,7 @@ def _contrast(
 ) -> ContrastVerdict:
     contrast, asked = judged.contrast, judged.evidence.asked
     order = ranked.in_order(plan, judged) if contrast.role == "question" else None
-    sampling = plan.sampling.get(contrast.id)
+    sampling = plan.sampling[contrast.id] if contrast.role == "question" else None
     return ContrastVerdict(
         id=contrast.id,
         name=contrast.name,

@@ -345,17 +345,20 @@ class Plan:
 
     @cached_property
     def sampling(self) -> dict[str, Sampling]:
-        """What each question's takes sample, and how far a claim about it may reach; by its id."""
-        return {
-            question.id: sampled(
-                question.conditions,
+        """What takes sample, and how far a claim may reach: by id, of each question and control. A
+        control inside a question's round robin has its question's."""
+        own = {
+            contrast.id: sampled(
+                contrast.conditions,
                 self.logs,
                 self.alpha,
-                is_dose=question.is_dose,
-                strata=question.stratum_of,
+                is_dose=contrast.is_dose,
+                strata=contrast.stratum_of,
             )
-            for question in self.questions
+            for contrast in self.served
+            if contrast.role != "planted_check"
         }
+        return {c.id: own[c.of or c.id] for c in self.contrasts if (c.of or c.id) in own}
 
     @property
     def logs(self) -> tuple[TakeLog, ...]:

@@ -72,6 +72,11 @@ class Sampling:
     short: str | None = None
 
     @property
+    def one_each(self) -> bool:
+        """Whether two takes of one condition are takes of one specimen."""
+        return set(self.specimens) == {1} and self.barrier != "no_specimen"
+
+    @property
     def sizes(self) -> tuple[int, ...]:
         """Units by condition."""
         return tuple(self.labels.count(c) for c in range(len(self.specimens)))
@@ -85,14 +90,17 @@ def sampled(
     is_dose: bool = False,
     strata: Mapping[str, int] = NOTHING_GIVEN,
 ) -> Sampling:
-    """What the takes of these conditions sample.
+    """What the takes of these conditions sample; of a take that is not among `takes` nothing is
+    known.
 
     `alpha`: what the least p of relabelling the specimens has to reach for a claim about the kind;
     `is_dose`: conditions are ordered, so that those of one size are not interchangeable; `strata`:
     take id to the takes that it is alike with in what is given, where anything is.
     """
     known = {take.take_id: take for take in takes}
-    sides = [[known[id_] for id_ in condition.takes] for condition in conditions]
+    sides = [
+        [known.get(id_, TakeLog(id_, 0)) for id_ in condition.takes] for condition in conditions
+    ]
     specimens = [{plain(take.specimen) for take in side} for side in sides]
     short = "given" if strata else _not_the_kind(specimens, sides, alpha, is_dose=is_dose)
     scope: Scope = "specimens" if short else "kind"

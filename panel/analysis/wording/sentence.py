@@ -57,7 +57,7 @@ def _outcome(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdi
     if contrast.role == "planted_check":
         return _check_sentence(say, plan, entry)
     if contrast.role == "retake_control":
-        return _control_sentence(say, contrast, entry)
+        return _control_sentence(say, plan, contrast, entry)
     if entry.verdict == "not_enough":
         return _undecided(say, plan, contrast, entry)
     if entry.verdict in OF_LIKINGS:
@@ -91,7 +91,26 @@ def _check_sentence(say: Language, plan: Plan, entry: ContrastVerdict) -> str:
     )
 
 
-def _control_sentence(say: Language, contrast: Contrast, entry: ContrastVerdict) -> str:
+def _of_one_kind(say: Language, entry: ContrastVerdict, told: str) -> str:
+    """Of a control whose takes are of several specimens: these differ too."""
+    if entry.verdict == "heard":
+        return say(
+            "Heard. Two takes of the same condition were {told}: what is alike in what was changed "
+            "can be told apart, by the specimen or by re-recording.",
+            told=told,
+        )
+    if entry.verdict == "not_heard":
+        return say(
+            "Not heard; at most {most} of such listeners hear every time what tells two takes of "
+            "the same condition apart, the specimen or re-recording. Two takes of the same "
+            "condition were {told}.",
+            most=at_most(entry.numbers.share_upper or 0.0),
+            told=told,
+        )
+    return say("Not enough yet. Two takes of the same condition were {told}.", told=told)
+
+
+def _control_sentence(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict) -> str:
     if contrast.directed:
         text = (
             "Heard. In {trials} blind comparisons of two takes of the same condition, listeners "
@@ -102,6 +121,8 @@ def _control_sentence(say: Language, contrast: Contrast, entry: ContrastVerdict)
         )
         return say(text, trials=entry.trials)
     told = told_apart(say, contrast, entry)
+    if not plan.sampling[contrast.id].one_each:
+        return _of_one_kind(say, entry, told)
     if entry.verdict == "heard":
         return say(
             "Heard. Two takes of the same condition were {told}: re-recording alone can be heard.",
@@ -139,11 +160,14 @@ def _question_sentence(
             if part
         )
     if entry.verdict == "rerecording_too":
-        return say(
+        text = (
             "Heard, but not shown to be more than re-recording. {found}. Nothing is claimed about "
-            "the change.",
-            found=_with_retakes(say, contrast, entry, found),
+            "the change."
+            if plan.sampling[contrast.id].one_each
+            else "Heard, but not shown to be more than two of one kind differ. {found}. Nothing is "
+            "claimed about the change."
         )
+        return say(text, found=_with_retakes(say, contrast, entry, found))
     return say(
         "These recordings differ. {found}. {barrier}",
         found=found,

@@ -73,7 +73,10 @@ def answers(
     no_claim = [*_not_to_claim(say, contrast, entry), *_not_each(say, contrast)]
     asked = (
         (say(contrast.asked_by.how_many), _how_many(say, plan, contrast, entry)),
-        (say("Could it be just another recording?"), _another_recording(say, contrast, entry)),
+        (
+            say("Could it be just another recording?"),
+            _another_recording(say, plan, contrast, entry),
+        ),
         (say("How sure is this?"), _how_sure(say, plan, entry, verdict)),
         (say("What would make it surer?"), next_steps or _surer(say, plan)),
         (say("What must not be claimed?"), no_claim),
@@ -160,14 +163,14 @@ def _how_many(say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerd
 
 
 def _with_retakes(say: Language, plan: Plan, numbers: Numbers) -> list[str]:
-    """Where re-recording alone is heard, the shares hold it too."""
+    """Where two takes of one condition are told apart, the shares hold that too."""
     p = numbers.question.within_p if numbers.question else None
     if p is None or p > plan.alpha:
         return []
     return [
         say(
-            "These shares include what re-recording alone does: how many hear the change itself is "
-            "not known."
+            "These shares include what two takes of one condition do by themselves: how many hear "
+            "the change itself is not known."
         )
     ]
 
@@ -178,12 +181,18 @@ OTHERWISE = {
 }
 
 
-def _another_recording(say: Language, contrast: Contrast, entry: ContrastVerdict) -> list[str]:
-    code, lines = entry.verdict, _retakes(say, entry)
+OF_A_KIND = "Yes, it could. No more was shown than two of one kind differ."
+
+
+def _another_recording(
+    say: Language, plan: Plan, contrast: Contrast, entry: ContrastVerdict
+) -> list[str]:
+    alike = plan.sampling[contrast.id].one_each
+    code, lines = entry.verdict, _retakes(say, entry, one_thing=alike)
     if entry.numbers.barrier:
         return [*lines, say("That cannot be told here. “Step by step” below says why.")]
     if code in OTHERWISE:
-        return [*lines, say(OTHERWISE[code])]
+        return [*lines, say(OTHERWISE[code] if alike or code != "rerecording_too" else OF_A_KIND)]
     if code == "divided":
         return [say("The split is wider than chance and single recordings explain.")]
     if not entry.claimed:
@@ -201,14 +210,20 @@ def _another_recording(say: Language, contrast: Contrast, entry: ContrastVerdict
     return lines
 
 
-def _retakes(say: Language, entry: ContrastVerdict) -> list[str]:
+def _retakes(say: Language, entry: ContrastVerdict, *, one_thing: bool) -> list[str]:
     found = entry.numbers.question
     if found is None or found.within_right is None or not found.within_trials or found.rates:
         return []
+    text = (
+        "Two recordings of the very same thing were told apart in {right} of {trials}; guessing "
+        "gives about {guess}."
+        if one_thing
+        else "Two takes of one condition were told apart in {right} of {trials}; guessing gives "
+        "about {guess}."
+    )
     return [
         say(
-            "Two recordings of the very same thing were told apart in {right} of {trials}; "
-            "guessing gives about {guess}.",
+            text,
             right=count(found.within_right, say),
             trials=count(found.within_trials, say),
             guess=about(found.within_trials * entry.numbers.chance),

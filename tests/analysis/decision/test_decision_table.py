@@ -597,3 +597,66 @@ def test_dose_that_falls_is_told_with_less(made):
     assert c["verdict"] == "heard"
     assert "The take with less hours (h) was said to have more top end" in c["sentence"]
     assert c["numbers"]["attribution"]["statistic"] < 0
+
+
+# --- specimens ---------------------------------------------------------------------------------
+
+
+def several(made, within):
+    """Five specimens a side, a take of each; pairs across are told apart, those of one kind as
+    often as `within` says."""
+    asked = made.contrast("q1", "abx", (5, 5), votes=16)
+    document = made.plan(asked, made.control_of(asked), made.check(), listeners=20)
+    for place, take in enumerate(document["takes"]):
+        take["specimen"] = f"piece {place}"
+    ballot = made.Ballot(document, np.random.default_rng(3))
+    made.deal(ballot, asked, made.Share(150, 175), within)
+    return {
+        c["id"]: c for c in conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"]
+    }
+
+
+def test_of_several_specimens_the_claim_is_about_the_kind(made):
+    found = several(made, made.Share(72, 140))
+    assert (found["q1"]["scope"], found["q1"]["specimens"]) == ("kind", [5, 5])
+    assert found["q1"]["verdict"] == "heard"
+    assert found["q1"]["sentence"].startswith(
+        "“plain” against “treated”, five specimens of each, in one bench: Heard. Told apart in 150 "
+        "of 175"
+    )
+    assert found["q1"]["numbers"]["attribution"]["least_p"] == pytest.approx(1 / 126, rel=1e-5)
+
+
+def test_two_of_one_kind_are_not_called_re_recording(made):
+    found = several(made, made.Share(130, 140))
+    assert found["q1"]["verdict"] == "rerecording_too"
+    assert "not shown to be more than two of one kind differ" in found["q1"]["sentence"]
+    assert found["q1-retakes"]["verdict"] == "heard"
+    assert "by the specimen or by re-recording" in found["q1-retakes"]["sentence"]
+
+
+@pytest.mark.parametrize(
+    ("order", "session", "barrier"),
+    [
+        (None, "one", None),
+        ("one after the other", "one", "in_one_go"),
+        (None, "by condition", "different_sessions"),
+        (None, "", "sessions_unlogged"),
+    ],
+)
+def test_order_and_sessions_bar_a_claim(made, order, session, barrier):
+    """Votes that would carry “heard”, recorded in ways that do not."""
+    asked = q(made)
+    document = made.plan(asked, made.control_of(asked), made.check(), listeners=20)
+    side = {t: i for i, c in enumerate(asked["conditions"]) for t in c["takes"]}
+    for take in document["takes"]:
+        of = side.get(take["id"], 0)
+        take["session"] = {"by condition": f"day {of}"}.get(session, session)
+        take["order"] += 100 * of if order else 0
+    ballot = made.Ballot(document, np.random.default_rng(3))
+    made.deal(ballot, asked, made.Share(130, 160), made.Share(75, 150))
+    c = conclude(document, *as_tables(ballot.votes, ballot.rows()))["contrasts"][0]
+    assert c["numbers"]["barrier"] == barrier
+    assert c["verdict"] == ("recordings_differ" if barrier else "heard")
+    assert c["scope"] == ("recordings" if barrier else "specimens")
+    assert ("Nothing is claimed about what was changed" in c["sentence"]) == bool(barrier)

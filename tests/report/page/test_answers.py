@@ -153,7 +153,7 @@ def test_a_limit_over_doses_is_none_for_the_widest_two():
 @pytest.mark.parametrize(("p", "told"), [(0.001, True), (0.4, False)])
 def test_where_retakes_are_heard_the_shares_hold_that_too(p, told):
     text = said(contrast(), entry(within_p=p))["How many can hear it?"]
-    assert ("include what re-recording alone does" in text) == told
+    assert ("include what two takes of one condition do" in text) == told
 
 
 def test_where_the_limits_leave_everything_open_no_limit_is_told():
