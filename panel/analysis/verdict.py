@@ -219,9 +219,7 @@ def _by_excerpt(plan: Plan, e: Evidence) -> tuple[ExcerptVotes, ...]:
     """Votes across conditions by excerpt, with limits where there is a right answer and one look;
     empty for votes on one excerpt."""
     coded = e.coded
-    if coded is None:
-        return ()
-    if len(coded.excerpts) < 2:
+    if coded is None or len(coded.excerpts) < 2:
         return ()
     use = coded.across & coded.decided
     found = by_excerpt(

@@ -7,6 +7,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from panel.desk.archive_file import archive_file
 from panel.desk.security import any_study_of, checked_form, signed_in, store_of
 from panel.desk.shown.moments import moment
 from panel.pages import page
@@ -33,15 +34,7 @@ def export(request: Request, study: AnyStudy, reasons: str = "") -> Response:
     """Plan, votes and listeners; with the listeners' words only where the organiser says so."""
     store = store_of(request)
     content = carried_over.export(store, study.id, with_reasons=reasons == "yes")
-    name = publish.file_name(store, study.id)
-    return Response(
-        content,
-        media_type="application/zip",
-        headers={
-            "Content-Disposition": f'attachment; filename="{name}"',
-            "Cache-Control": "no-store",
-        },
-    )
+    return archive_file(content, publish.file_name(store, study.id))
 
 
 @router.get("/erase")

@@ -7,6 +7,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from panel.desk.archive_file import archive_file
 from panel.desk.security import checked_form, signed_in, store_of, study_of
 from panel.desk.shown.verdict import shown_reasons
 from panel.desk.study_page import study_page
@@ -95,15 +96,7 @@ def export(request: Request, study: OwnStudy, reasons: str = "") -> Response:
     """The archive; with the listeners' words only where the organiser says so."""
     store = store_of(request)
     content = publish.export(store, study.id, with_reasons=reasons == "yes")
-    name = publish.file_name(store, study.id)
-    return Response(
-        content,
-        media_type="application/zip",
-        headers={
-            "Content-Disposition": f'attachment; filename="{name}"',
-            "Cache-Control": "no-store",
-        },
-    )
+    return archive_file(content, publish.file_name(store, study.id))
 
 
 @router.get("/plan.json")

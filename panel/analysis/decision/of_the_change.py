@@ -136,7 +136,7 @@ def _directed(
     pairs = list(combinations(range(units.draw.sides), 2))
     if len(pairs) == 1:
         people = _of_two(coded, units, pairs[0], rng, settled_above)
-        told = _told(people.mean, people.p, people.least_p, units.draw)
+        told = _told(people, units.draw, "alike")
         return OfTheChange.of_people(told, people)
     spread = _spread(coded, units, rng)
     if settled_above is not None and spread.p > settled_above:
@@ -150,9 +150,9 @@ def _directed(
     return OfTheChange(found, spread.p, listeners, both, each)
 
 
-def _told(statistic: float, p: float, least: float, draw: Draw) -> Attribution:
+def _told(people: LargestOfThree, draw: Draw, renaming: Renaming) -> Attribution:
     exact = draw.labelings <= permutation.MOST_EXACT
-    return Attribution(statistic, p, least, draw.distinct("alike"), exact)
+    return Attribution(people.mean, people.p, people.least_p, draw.distinct(renaming), exact)
 
 
 def _spread(coded: Coded, units: Units, rng: np.random.Generator) -> Attribution:
@@ -219,7 +219,5 @@ def _trend_of_people(
         rng,
         settled_above=settled_above,
     )
-    draw = units.draw
-    exact = draw.labelings <= permutation.MOST_EXACT
-    told = Attribution(people.mean, people.p, people.least_p, draw.distinct("none"), exact)
+    told = _told(people, units.draw, "none")
     return OfTheChange.of_people(told, people)
